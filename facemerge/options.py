@@ -1,0 +1,323 @@
+"""Every tunable of the program, in one place, with its unit, its range and where its default comes from.
+
+A stage receives its own slice only. One builder serves TOML files, `--set stage.name=value` and the API.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import tomllib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from facemerge.errors import OptionError
+
+Value = float | int | bool | str
+
+
+def _option(
+    default: Value,
+    help: str,
+    *,
+    unit: str = "",
+    low: float | None = None,
+    high: float | None = None,
+    among: tuple[str, ...] = (),
+    source: str,
+) -> Any:
+    return field(
+        default=default,
+        metadata={"help": help, "unit": unit, "low": low, "high": high, "among": among, "source": source},
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlignOptions:
+    max_error_px: float = _option(
+        4.0,
+        "a frame whose expected alignment error is larger gives no heads, at a picture 2400 px wide",
+        unit="px",
+        low=0.1,
+        high=100,
+        source="tried on bursts with known truth",
+    )
+    work_px: int = _option(
+        2400,
+        "long side of the copy on which frames are aligned",
+        unit="px",
+        low=400,
+        high=12000,
+        source="tried on bursts with known truth",
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FacesOptions:
+    min_face_px: float = _option(
+        48.0,
+        "smallest face looked for, cheek to cheek",
+        unit="px",
+        low=16,
+        high=2000,
+        source="60 px faces in a 24 Mpx frame of fifty people, with a margin",
+    )
+    min_confidence: float = _option(
+        0.5, "detector confidence below which a face is doubted", low=0, high=1, source="the detector's own default"
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TracksOptions:
+    max_move_faces: float = _option(
+        1.5,
+        "how far a head may move between frames before its looks must prove who it is",
+        unit="face widths",
+        low=0.1,
+        high=20,
+        source="people who stay in their place move less; tried",
+    )
+    min_share: float = _option(
+        0.25,
+        "a person seen in a smaller share of the frames is a passer-by and is left out",
+        low=0,
+        high=1,
+        source="common practice, no source",
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScoresOptions:
+    weight_eyes: float = _option(
+        1.0, "how much shut eyes count", low=0, high=10, source="common practice: eyes first"
+    )
+    weight_sharpness: float = _option(
+        1.0, "how much a soft face counts", low=0, high=10, source="common practice: sharp eyes second"
+    )
+    weight_expression: float = _option(
+        0.7, "how much an awkward face counts", low=0, high=10, source="common practice: expression third"
+    )
+    mood: str = _option(
+        "pleasant",
+        "what a good face is: 'pleasant', or 'silly' for the deliberately silly frame",
+        among=("pleasant", "silly"),
+        source="what a photographer calls out",
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChoiceOptions:
+    swap_cost: float = _option(
+        0.05,
+        "score a new head must gain before it is worth a seam",
+        low=0,
+        high=1,
+        source="tried: keeps heads whose gain is within the scores' noise",
+    )
+    seam_weight: float = _option(
+        0.25,
+        "how much a seam expected to show counts against a better face",
+        low=0,
+        high=10,
+        source="tried on bursts with known truth",
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CompositeOptions:
+    feather_faces: float = _option(
+        0.03,
+        "width of the soft edge of a mask",
+        unit="face widths",
+        low=0,
+        high=0.5,
+        source="tried: soft enough to hide grain, narrow enough to hide no old head",
+    )
+    reach_faces: float = _option(
+        0.9,
+        "how far beyond the face a seam may be laid",
+        unit="face widths",
+        low=0.2,
+        high=3,
+        source="tried: hair, neck and collar of a head and shoulders",
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RiskOptions:
+    inspect_from: float = _option(
+        0.35, "risk from which a head is flagged 'inspect'", low=0, high=1, source="set by eye on test bursts"
+    )
+    retouch_from: float = _option(
+        0.7, "risk from which a head is flagged 'retouch'", low=0, high=1, source="set by eye on test bursts"
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Options:
+    """All settings of a run, by stage."""
+
+    align: AlignOptions = field(default_factory=AlignOptions)
+    faces: FacesOptions = field(default_factory=FacesOptions)
+    tracks: TracksOptions = field(default_factory=TracksOptions)
+    scores: ScoresOptions = field(default_factory=ScoresOptions)
+    choice: ChoiceOptions = field(default_factory=ChoiceOptions)
+    composite: CompositeOptions = field(default_factory=CompositeOptions)
+    risk: RiskOptions = field(default_factory=RiskOptions)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """One row of the option table."""
+
+    name: str
+    default: Value
+    help: str
+    unit: str
+    low: float | None
+    high: float | None
+    among: tuple[str, ...]
+    source: str
+
+    @property
+    def range(self) -> str:
+        """The values allowed, in words."""
+        if self.among:
+            return " or ".join(self.among)
+        if self.low is not None and self.high is not None:
+            return f"{self.low:g} to {self.high:g}"
+        return "true or false"
+
+
+def table() -> list[Entry]:
+    """Return one entry for every option, in the order of the stages."""
+    rows = []
+    for stage in dataclasses.fields(Options):
+        for f in dataclasses.fields(getattr(Options(), stage.name)):
+            m = f.metadata
+            rows.append(
+                Entry(
+                    name=f"{stage.name}.{f.name}",
+                    default=f.default,
+                    help=m["help"],
+                    unit=m["unit"],
+                    low=m["low"],
+                    high=m["high"],
+                    among=m["among"],
+                    source=m["source"],
+                )
+            )
+    return rows
+
+
+def as_dict(options: Options) -> dict[str, dict[str, Value]]:
+    """Return every setting as plain nested dictionaries, the form of the TOML file."""
+    return dataclasses.asdict(options)
+
+
+def _checked(entry: Entry, value: object) -> Value:
+    kind = type(entry.default)
+    if kind is bool:
+        good: Value | None = value if isinstance(value, bool) else None
+    elif kind is str:
+        good = value if isinstance(value, str) else None
+    elif isinstance(value, bool) or not isinstance(value, int | float):
+        good = None
+    elif kind is int:
+        good = int(value) if float(value).is_integer() else None
+    else:
+        good = float(value)
+    if good is None:
+        raise OptionError(f"{entry.name} takes {_kind_name(kind)}, not {value!r}.")
+    if entry.among and good not in entry.among:
+        raise OptionError(f"{entry.name} is {entry.range}, not {value!r}.")
+    # `not low <= value` rather than `value < low`: it also refuses a NaN.
+    if (
+        not isinstance(good, str | bool)
+        and entry.low is not None
+        and entry.high is not None
+        and not entry.low <= good <= entry.high
+    ):
+        raise OptionError(f"{entry.name} lies between {entry.range}, so {value!r} is out of range.")
+    return good
+
+
+def _kind_name(kind: type) -> str:
+    return {bool: "true or false", str: "a word", int: "a whole number", float: "a number"}[kind]
+
+
+def build(*layers: Mapping[str, object]) -> Options:
+    """Return the defaults overlaid by each layer in turn, later ones winning.
+
+    Parameters
+    ----------
+    *layers
+        Mappings from stage to a mapping from name to value, or from 'stage.name' to value.
+
+    Raises
+    ------
+    OptionError
+        For an unknown name, a wrong type or a value out of range; the sentence lists what exists.
+    """
+    known = {e.name: e for e in table()}
+    values: dict[str, dict[str, Value]] = {}
+    for layer in layers:
+        for name, value in _flat(layer):
+            if name not in known:
+                raise OptionError(f"There is no option {name!r}; the options are {', '.join(known)}.")
+            stage, _, key = name.partition(".")
+            values.setdefault(stage, {})[key] = _checked(known[name], value)
+    return Options(
+        **{f.name: f.default_factory(**values.get(f.name, {})) for f in dataclasses.fields(Options)}  # type: ignore[misc]
+    )
+
+
+def _flat(layer: Mapping[str, object]) -> Iterable[tuple[str, object]]:
+    for name, value in layer.items():
+        if isinstance(value, Mapping):
+            for key, inner in value.items():
+                yield f"{name}.{key}", inner
+        else:
+            yield name, value
+
+
+def parse_toml(text: str, name: str) -> dict[str, object]:
+    """Return the settings in a TOML text; `name` is the file's, for the error sentence.
+
+    Raises
+    ------
+    OptionError
+        If the text is not TOML.
+    """
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise OptionError(f"{name} is not a valid TOML file: {error}.") from error
+
+
+def parse_assignments(assignments: Iterable[str]) -> dict[str, object]:
+    """Return the settings in `stage.name=value` words.
+
+    Raises
+    ------
+    OptionError
+        If a word has no '='.
+    """
+    found: dict[str, object] = {}
+    for word in assignments:
+        name, equals, raw = word.partition("=")
+        if not equals:
+            raise OptionError(f"--set takes stage.name=value, not {word!r}.")
+        found[name.strip()] = _literal(raw.strip())
+    return found
+
+
+def _literal(raw: str) -> Value:
+    if raw in ("true", "false"):
+        return raw == "true"
+    for kind in (int, float):
+        try:
+            return kind(raw)
+        except ValueError:
+            pass
+    return raw

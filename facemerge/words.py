@@ -1,0 +1,254 @@
+"""The words that rooms say to each other: frozen dataclasses, no behaviour beyond what they hold.
+
+Geometry: points are (N, 2) float64 x, y with pixel centres at integers; `size` is (W, H); a matrix
+`a_from_b` takes homogeneous points of b to a. Words that hold arrays compare by identity.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[Any]
+Float = NDArray[np.float64]
+Pixels = NDArray[np.uint8] | NDArray[np.uint16]
+
+Flag = Literal["clear", "inspect", "retouch"]
+
+
+def frozen(array: Array) -> Array:
+    """Return an own, read-only copy of `array`, so that a frozen word is frozen all the way down."""
+    own = np.array(array, copy=True)
+    own.setflags(write=False)
+    return own
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Frame:
+    """One photograph of the burst, known by what its file says; never its pixels."""
+
+    name: str
+    """File name as the report shows it; unique within a burst."""
+    path: str
+    """Where the file lies."""
+    size: tuple[int, int]
+    """(W, H) in pixels, after EXIF orientation."""
+    bit_depth: int
+    """8 or 16 bits a channel."""
+    channels: int = 3
+    """1 for a greyscale file, else 3."""
+    profile: bytes | None = None
+    """The ICC profile as embedded, or None (then sRGB is assumed)."""
+    time_s: float | None = None
+    """Capture time in seconds since 1970 on the camera's clock (no zone), or None."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Aligned:
+    """Where a frame lies on the reference frame."""
+
+    reference_from_frame: Float
+    """(3, 3) homography, full-resolution pixels of the frame to those of the reference, [2, 2] = 1."""
+    model: str
+    """'reference', 'homography', 'similarity', 'translation', 'people' or 'identity': what was fitted."""
+    inliers: int
+    """Correspondences that agree with the model."""
+    error_px: float
+    """Expected error over the picture, in full-resolution pixels; measured on held-out background."""
+    note: str = ""
+    """What a person should know of it ('only the people could be matched'), or ''."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unaligned:
+    """A frame that could not be placed on the reference; it gives no donor."""
+
+    reason: str
+    """One plain sentence."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Face:
+    """One face in one frame, in that frame's own full-resolution pixels."""
+
+    box: tuple[float, float, float, float]
+    """x0, y0, x1, y1 that bound the landmarks: forehead to chin, cheek to cheek; pixels."""
+    landmarks: Float
+    """(478, 3) x, y in pixels, z in pixels towards the scene (smaller = nearer the camera)."""
+    blendshapes: Float
+    """(52,) in [0, 1], in the landmarker's order; left and right are the subject's."""
+    appearance: Float
+    """(D,) unit vector of what the head looks like, to tell people apart."""
+    confidence: float
+    """Detector's confidence in [0, 1]."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Missing:
+    """A person who was not found in a frame."""
+
+    reason: str
+    """One plain sentence."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Person:
+    """One identity over the whole burst."""
+
+    id: str
+    """'P01' ...: ordered back row to front, left to right."""
+    row: int
+    """0 = back row."""
+    faces: tuple[Face | Missing, ...]
+    """One per frame, in the burst's order."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """One part of a score and what is said of it."""
+
+    value: float | None
+    """In [0, 1], 1 is best; None = cannot be told."""
+    reason: str = ""
+    """Plain words for the report ('left eye 80 % closed'), or ''."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Score:
+    """How good one face is, against the same person's other frames."""
+
+    eyes: Part
+    sharpness: Part
+    expression: Part
+    total: float
+    """In [0, 1]: the combined score that ranks the person's frames."""
+    blur_px: float | None = None
+    """Estimated width (Gaussian sigma) of the blur at the eyes, full-resolution pixels."""
+    detail: dict[str, float] = field(default_factory=dict)
+    """Further measured numbers by name, for the report and for tuning."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Analysis:
+    """All that is known before choosing; picklable, holds no pictures."""
+
+    frames: tuple[Frame, ...]
+    reference: int
+    """Index of the frame on which all others are placed."""
+    alignments: tuple[Aligned | Unaligned, ...]
+    people: tuple[Person, ...]
+    scores: dict[str, tuple[Score | None, ...]]
+    """By person id, one per frame; None where the person is missing."""
+    notes: tuple[str, ...] = ()
+    """What should be said to the user about the burst as a whole."""
+
+    def base_from_frame(self, base: int, frame: int) -> Float:
+        """Return the (3, 3) homography that takes `frame`'s pixels to `base`'s.
+
+        Raises
+        ------
+        ValueError
+            If either frame is not aligned.
+        """
+        a, b = self.alignments[base], self.alignments[frame]
+        if not isinstance(a, Aligned) or not isinstance(b, Aligned):
+            raise ValueError("base_from_frame needs two aligned frames")
+        m = np.linalg.solve(a.reference_from_frame, b.reference_from_frame)
+        return m / m[2, 2]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decisions:
+    """What the user has decided; the choice obeys it before anything else."""
+
+    base: str | None = None
+    """File name of the base frame to use."""
+    force: dict[str, str] = field(default_factory=dict)
+    """Person id -> file name of the frame to take."""
+    forbid: frozenset[tuple[str, str]] = frozenset()
+    """(person id, file name) pairs not to take; a person id of '*' means everybody."""
+    keep: frozenset[str] = frozenset()
+    """Person ids that stay as they are in the base."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pick:
+    """Which frame a person's head comes from, and why."""
+
+    person: str
+    frame: int
+    """Index into Analysis.frames."""
+    from_base: bool
+    gain: float
+    """Score of the pick less the score in the base, in [-1, 1]."""
+    cost: float
+    """What the swap was reckoned to cost in the same unit; 0 if from_base."""
+    why: str
+    """One plain sentence."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Choice:
+    """The base frame and everybody's pick."""
+
+    base: int
+    picks: tuple[Pick, ...]
+    """In the order of Analysis.people."""
+    why: str
+    """One plain sentence about the base."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Seam:
+    """What was measured where a head joins the base."""
+
+    delta_e_median: float
+    """CIEDE2000 between placed donor and base over the soft edge of the mask, grain averaged over 2 px."""
+    delta_e_p95: float
+    """The same, 95th percentile."""
+    texture: float
+    """Gradient energy of the base along the seam, 8-bit steps a pixel: how busy the background is."""
+    misregistration_px: float
+    """What is left of the shift between donor and base around the seam, in pixels."""
+    tone_delta_e: float
+    """CIEDE2000 between the surroundings of the head in donor and base before tone matching."""
+    grain_ratio: float
+    """Noise of the donor over noise of the base at the seam; 1 = equal."""
+    neighbour_overlap: float
+    """Share in [0, 1] of the mask that lies on another person's head in the base."""
+    invented: float
+    """Share in [0, 1] of the mask filled from neither donor nor base, but from another frame or by guess."""
+    old_head_left: float
+    """Share in [0, 1] of the old head's area that may still show beside the new one."""
+    worst_at: tuple[float, float] | None = None
+    """x, y in base pixels where the seam is worst."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Head:
+    """One swapped head, ready to be laid over the base."""
+
+    person: str
+    offset: tuple[int, int]
+    """x, y of the layer's top-left corner in base pixels."""
+    pixels: Array
+    """(h, w, 3) RGB of the base's dtype: the donor as placed, toned and blended, also outside the mask."""
+    mask: Array
+    """(h, w) uint8 or uint16, full range: 0 base, maximum donor."""
+    seam: Seam
+    placement: str
+    """Which placement was taken ('homography', 'head shift', ...)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Risk:
+    """How likely a careful viewer finds the seam."""
+
+    value: float
+    """In [0, 1]."""
+    flag: Flag
+    reasons: tuple[str, ...]
+    """Plain words, the weightiest first; never empty."""
