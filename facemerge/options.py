@@ -114,6 +114,13 @@ class ChoiceOptions:
         high=1,
         source="tried: keeps heads whose gain is within the scores' noise",
     )
+    neighbour_cost: float = _option(
+        0.1,
+        "score two people whose heads meet must gain before their heads come from different frames",
+        low=0,
+        high=1,
+        source="tried on bursts with known truth",
+    )
     seam_weight: float = _option(
         0.25,
         "how much a seam expected to show counts against a better face",

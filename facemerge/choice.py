@@ -1,0 +1,316 @@
+"""Chooses the base frame and everybody's head together.
+
+For a base, every person's frame is worth its score, less the price of a swap and of the seam it is expected
+to show; two people whose heads touch pay once more if their heads come from different frames. The best sum
+over everybody is found exactly: alone where heads touch nobody, else as a small mixed-integer programme
+(HiGHS through scipy). A base whose most hopeful sum cannot beat the best one found is not solved at all.
+
+After Shah and Kwatra, "All Smiles: automatic photo enhancement by facial expression analysis", CVMP 2012,
+who take the base of best total score; here the seams are weighed with it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+
+import numpy as np
+from scipy.optimize import Bounds, LinearConstraint, milp
+from scipy.sparse import coo_array
+
+from facemerge.errors import OptionError
+from facemerge.options import ChoiceOptions
+from facemerge.words import Aligned, Analysis, Choice, Decisions, Face, Float, Missing, Person, Pick
+
+SeamCost = Callable[[int, int, int], float]
+"""(base, person's index, frame) -> the risk in [0, 1] that the swap is expected to show."""
+
+# A person who is not in the base cannot be set into it: worse than any face that anybody pulls.
+NOT_IN_BASE = 10.0
+HEAD_REACH_FACES = 0.35
+
+
+def choose(
+    analysis: Analysis, seam_cost: SeamCost, decisions: Decisions, options: ChoiceOptions
+) -> Choice:
+    """Return the base and the picks of greatest worth that obey the user's decisions.
+
+    Parameters
+    ----------
+    analysis
+        All that is known of the burst.
+    seam_cost
+        The forecast of the seam for a base, a person (index into `analysis.people`) and a frame.
+    decisions
+        What the user forces, forbids and keeps.
+    options
+        The price of a swap and of a seam.
+
+    Raises
+    ------
+    OptionError
+        If a decision names a frame or a person that does not exist, or cannot be obeyed.
+    """
+    wanted = _understood(analysis, decisions)
+    aligned = [f for f, a in enumerate(analysis.alignments) if isinstance(a, Aligned)]
+    bases = [wanted.base] if wanted.base is not None else aligned
+    plans = [_Plan(analysis, base, seam_cost, wanted, options) for base in bases]
+    best: tuple[float, _Plan, list[int]] | None = None
+    for plan in sorted(plans, key=lambda p: (-p.bound, p.base)):
+        if best is not None and plan.bound <= best[0] + 1e-9:
+            break
+        worth, frames = plan.solve()
+        if best is None or worth > best[0] + 1e-9:
+            best = (worth, plan, frames)
+    if best is None:
+        raise OptionError("No frame could serve as the base: none is aligned.")
+    worth, plan, frames = best
+    picks = tuple(plan.pick(i, f) for i, f in enumerate(frames))
+    return Choice(base=plan.base, picks=picks, why=_why_base(analysis, plan.base, picks, wanted))
+
+
+class _Wanted:
+    """The user's decisions in indices."""
+
+    def __init__(self) -> None:
+        self.base: int | None = None
+        self.force: dict[int, int] = {}
+        self.keep: set[int] = set()
+        self.forbid: set[tuple[int, int]] = set()
+
+
+def _understood(analysis: Analysis, decisions: Decisions) -> _Wanted:
+    frames = {f.name: i for i, f in enumerate(analysis.frames)}
+    people = {p.id: i for i, p in enumerate(analysis.people)}
+    wanted = _Wanted()
+    if decisions.base is not None:
+        wanted.base = _known(decisions.base, frames, "frame")
+        if not isinstance(analysis.alignments[wanted.base], Aligned):
+            raise OptionError(f"{decisions.base} cannot be the base: it could not be aligned with the others.")
+    wanted.keep = {_known(p, people, "person") for p in decisions.keep}
+    for person, name in decisions.forbid:
+        frame = _known(name, frames, "frame")
+        who = range(len(people)) if person == "*" else [_known(person, people, "person")]
+        wanted.forbid |= {(i, frame) for i in who}
+    for person, name in decisions.force.items():
+        i, frame = _known(person, people, "person"), _known(name, frames, "frame")
+        if not _can_give(analysis, i, frame):
+            raise OptionError(f"{name} cannot give {person}'s head: {_why_not(analysis, i, frame)}.")
+        if i in wanted.keep:
+            raise OptionError(f"{person} cannot both stay as in the base and come from {name}.")
+        if (i, frame) in wanted.forbid:
+            raise OptionError(f"{name} is both demanded and ruled out for {person}.")
+        wanted.force[i] = frame
+    return wanted
+
+
+def _known(name: str, known: Mapping[str, int], kind: str) -> int:
+    if name not in known:
+        raise OptionError(f"There is no {kind} {name!r} in this burst; there are {', '.join(sorted(known))}.")
+    return known[name]
+
+
+def _can_give(analysis: Analysis, person: int, frame: int) -> bool:
+    return isinstance(analysis.alignments[frame], Aligned) and isinstance(
+        analysis.people[person].faces[frame], Face
+    )
+
+
+def _why_not(analysis: Analysis, person: int, frame: int) -> str:
+    match analysis.people[person].faces[frame]:
+        case Missing(reason=reason):
+            return reason
+        case _:
+            return "the frame could not be aligned"
+
+
+class _Plan:
+    """All that a choice with one base is worth."""
+
+    def __init__(
+        self,
+        analysis: Analysis,
+        base: int,
+        seam_cost: SeamCost,
+        wanted: _Wanted,
+        options: ChoiceOptions,
+    ) -> None:
+        self.analysis = analysis
+        self.base = base
+        self.wanted = wanted
+        self.options = options
+        count = len(analysis.people)
+        self.cost = np.zeros((count, len(analysis.frames)))
+        self.worth = np.full((count, len(analysis.frames)), -np.inf)
+        for i in range(count):
+            for f in self._allowed(i):
+                self.cost[i, f] = 0.0 if f == base else self._price(i, f, seam_cost)
+                self.worth[i, f] = self._score(i, f) - self.cost[i, f]
+        self.pairs = _touching(analysis.people, base)
+        self.bound = float(self.worth.max(axis=1).sum()) if count else 0.0
+
+    def _allowed(self, person: int) -> list[int]:
+        """Return the frames a person's head may come from; the base stands in where nothing else may."""
+        base_has = _can_give(self.analysis, person, self.base)
+        if person in self.wanted.keep or not base_has:
+            return [self.base]
+        if person in self.wanted.force:
+            return [self.wanted.force[person]]
+        frames = [
+            f
+            for f in range(len(self.analysis.frames))
+            if _can_give(self.analysis, person, f) and (person, f) not in self.wanted.forbid
+        ]
+        return frames or [self.base]
+
+    def _score(self, person: int, frame: int) -> float:
+        score = self.analysis.scores[self.analysis.people[person].id][frame]
+        return score.total if score is not None else -NOT_IN_BASE
+
+    def _price(self, person: int, frame: int, seam_cost: SeamCost) -> float:
+        return self.options.swap_cost + self.options.seam_weight * seam_cost(self.base, person, frame)
+
+    def solve(self) -> tuple[float, list[int]]:
+        """Return the greatest worth and each person's frame for it."""
+        frames = [int(f) for f in self.worth.argmax(axis=1)]
+        for group in _groups(len(frames), self.pairs):
+            if len(group) > 1:
+                for i, f in zip(group, self._solve_group(group), strict=True):
+                    frames[i] = f
+        return self.value(frames), frames
+
+    def value(self, frames: Sequence[int]) -> float:
+        """Return what a full set of picks is worth."""
+        own = sum(float(self.worth[i, f]) for i, f in enumerate(frames))
+        return own - sum(w for (i, k), w in self._pair_costs().items() if frames[i] != frames[k])
+
+    def _pair_costs(self) -> dict[tuple[int, int], float]:
+        return {pair: self.options.neighbour_cost * share for pair, share in self.pairs.items()}
+
+    def _solve_group(self, group: Sequence[int]) -> list[int]:
+        """Return the exact best frames of people whose heads touch (Potts costs, one programme)."""
+        costs = {p: w for p, w in self._pair_costs().items() if p[0] in group}
+        choices = [(i, f) for i in group for f in self._in_reach(i, costs)]
+        column = {c: n for n, c in enumerate(choices)}
+        pairs = list(costs)
+        objective = np.concatenate([[-self.worth[c] for c in choices], [costs[p] for p in pairs]])
+        rows: list[tuple[dict[int, float], float, float]] = []
+        for i in group:
+            rows.append(({n: 1.0 for (k, _), n in column.items() if k == i}, 1.0, 1.0))
+        for n, (i, k) in enumerate(pairs, len(choices)):
+            # x_i,f - x_k,f <= d: d is 1 as soon as the two differ.
+            for f in sorted({f for j, f in choices if j in (i, k)}):
+                mine, theirs = column.get((i, f)), column.get((k, f))
+                row = {n: -1.0}
+                if mine is not None:
+                    row[mine] = 1.0
+                if theirs is not None:
+                    row[theirs] = -1.0
+                rows.append((row, -np.inf, 0.0))
+        matrix = coo_array(
+            (
+                [v for row, _, _ in rows for v in row.values()],
+                (
+                    [r for r, (row, _, _) in enumerate(rows) for _ in row],
+                    [c for row, _, _ in rows for c in row],
+                ),
+            ),
+            shape=(len(rows), len(objective)),
+        )
+        result = milp(
+            objective,
+            integrality=np.concatenate([np.ones(len(choices)), np.zeros(len(pairs))]),
+            bounds=Bounds(0, 1),
+            constraints=LinearConstraint(matrix.tocsr(), [r[1] for r in rows], [r[2] for r in rows]),
+            options={"mip_rel_gap": 0.0},
+        )
+        taken = {i: f for (i, f), n in column.items() if result.x[n] > 0.5}
+        return [taken[i] for i in group]
+
+    def _in_reach(self, person: int, costs: Mapping[tuple[int, int], float]) -> list[int]:
+        """Return the frames that no sum of neighbours' costs could rule out."""
+        most = sum(w for pair, w in costs.items() if person in pair)
+        row = self.worth[person]
+        return [int(f) for f in np.flatnonzero(row >= row.max() - most - 1e-12)]
+
+    def pick(self, person: int, frame: int) -> Pick:
+        """Return a person's pick with its reason."""
+        who = self.analysis.people[person]
+        from_base = frame == self.base
+        gain = 0.0 if from_base else self._score(person, frame) - self._score(person, self.base)
+        return Pick(
+            person=who.id,
+            frame=frame,
+            from_base=from_base,
+            gain=float(np.clip(gain, -1, 1)),
+            cost=float(self.cost[person, frame]),
+            why=self._why(person, frame, gain),
+        )
+
+    def _why(self, person: int, frame: int, gain: float) -> str:
+        who = self.analysis.people[person]
+        if isinstance(who.faces[self.base], Missing):
+            return "Not found in the base frame, so nothing could be set in."
+        if person in self.wanted.keep:
+            return "Left as in the base frame, as you asked."
+        if person in self.wanted.force:
+            return "Taken from this frame, as you asked."
+        if frame == self.base:
+            best = int(np.argmax([self._safe_score(person, f) for f in range(len(self.analysis.frames))]))
+            if self._safe_score(person, best) - self._score(person, frame) <= self.options.swap_cost:
+                return "Already at their best in the base frame."
+            return "No other frame gains enough to be worth a seam."
+        fault = self.fault(person, self.base)
+        return f"Better by {gain:.2f} than in the base frame{f' ({fault})' if fault else ''}."
+
+    def _safe_score(self, person: int, frame: int) -> float:
+        return self._score(person, frame) if np.isfinite(self.worth[person, frame]) else -np.inf
+
+    def fault(self, person: int, frame: int) -> str:
+        """Return what is said against a face: the reason of its weakest part."""
+        score = self.analysis.scores[self.analysis.people[person].id][frame]
+        if score is None:
+            return ""
+        parts = [p for p in (score.eyes, score.sharpness, score.expression) if p.value is not None]
+        weakest = min(parts, key=lambda p: p.value if p.value is not None else 1.0, default=None)
+        return weakest.reason if weakest is not None else ""
+
+
+def _why_base(analysis: Analysis, base: int, picks: Sequence[Pick], wanted: _Wanted) -> str:
+    name = analysis.frames[base].name
+    if wanted.base is not None:
+        return f"{name} is the base, as you asked."
+    good = sum(p.from_base for p in picks)
+    return (
+        f"{name} is the base: {good} of {len(picks)} people stay as they are in it, "
+        "and the others' best heads cost least to set in."
+    )
+
+
+def _touching(people: Sequence[Person], base: int) -> dict[tuple[int, int], float]:
+    """Return the pairs whose heads meet in the base, with the share in (0, 1] of the smaller that overlaps."""
+    boxes: dict[int, Float] = {}
+    for i, person in enumerate(people):
+        face = person.faces[base]
+        if isinstance(face, Face):
+            x0, y0, x1, y1 = face.box
+            reach = HEAD_REACH_FACES * (x1 - x0)
+            boxes[i] = np.array([x0 - reach, y0 - 1.5 * reach, x1 + reach, y1 + reach])
+    found = {}
+    for i in boxes:
+        for k in boxes:
+            if i < k:
+                low, high = np.maximum(boxes[i][:2], boxes[k][:2]), np.minimum(boxes[i][2:], boxes[k][2:])
+                both = float(np.prod(np.maximum(0.0, high - low)))
+                least = min(float(np.prod(b[2:] - b[:2])) for b in (boxes[i], boxes[k]))
+                if both > 0:
+                    found[i, k] = both / least
+    return found
+
+
+def _groups(count: int, pairs: Mapping[tuple[int, int], float]) -> list[list[int]]:
+    """Return the people joined by touching heads, group by group."""
+    label = list(range(count))
+    for i, k in sorted(pairs):
+        old, new = label[k], label[i]
+        label = [new if x == old else x for x in label]
+    return [[i for i in range(count) if label[i] == g] for g in sorted(set(label))]
