@@ -29,9 +29,7 @@ NOT_IN_BASE = 10.0
 HEAD_REACH_FACES = 0.35
 
 
-def choose(
-    analysis: Analysis, seam_cost: SeamCost, decisions: Decisions, options: ChoiceOptions
-) -> Choice:
+def choose(analysis: Analysis, seam_cost: SeamCost, decisions: Decisions, options: ChoiceOptions) -> Choice:
     """Return the base and the picks of greatest worth that obey the user's decisions.
 
     Parameters
@@ -85,7 +83,9 @@ def _understood(analysis: Analysis, decisions: Decisions) -> _Wanted:
     if decisions.base is not None:
         wanted.base = _known(decisions.base, frames, "frame")
         if not isinstance(analysis.alignments[wanted.base], Aligned):
-            raise OptionError(f"{decisions.base} cannot be the base: it could not be aligned with the others.")
+            raise OptionError(
+                f"{decisions.base} cannot be the base: it could not be aligned with the others."
+            )
     wanted.keep = {_known(p, people, "person") for p in decisions.keep}
     for person, name in decisions.forbid:
         frame = _known(name, frames, "frame")
@@ -287,7 +287,7 @@ def _why_base(analysis: Analysis, base: int, picks: Sequence[Pick], wanted: _Wan
 
 
 def _touching(people: Sequence[Person], base: int) -> dict[tuple[int, int], float]:
-    """Return the pairs whose heads meet in the base, with the share in (0, 1] of the smaller that overlaps."""
+    """Return the pairs whose heads meet in the base, with the overlap as a share in (0, 1] of the smaller."""
     boxes: dict[int, Float] = {}
     for i, person in enumerate(people):
         face = person.faces[base]

@@ -6,12 +6,14 @@ each find is confirmed, and measured, by the landmarker on a crop of its own.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from facemerge import imaging
-from facemerge.models import DETECTOR_PX, Models, region_of_detection, region_of_landmarks
+from facemerge.models import DETECTOR_PX, Models, Region, region_of_detection, region_of_landmarks
 from facemerge.options import FacesOptions
 from facemerge.words import Array, Face, Float, Pixels, frozen
 
@@ -45,11 +47,54 @@ def detect_faces(image: Pixels, models: Models, options: FacesOptions) -> tuple[
     boxes, keypoints, confidence = _search(eight, models, options)
     found: list[Face] = []
     for i in _strongest(boxes, confidence):
-        face = _confirm(eight, models, boxes[i], keypoints[i], float(confidence[i]), options)
+        region = region_of_detection(boxes[i], keypoints[i])
+        face = _landmarked(eight, models, region, boxes[i], float(confidence[i]), options)
         # Two detections too far apart to be merged may still have led the landmarker to one face.
         if face is not None and all(_iou(face.box, f.box) < SAME_FACE_IOU for f in found):
             found.append(face)
     return tuple(sorted(found, key=lambda f: f.box[0]))
+
+
+def look_again(
+    image: Pixels, models: Models, expected: Float, known: Sequence[Face], options: FacesOptions
+) -> Face | None:
+    """Return the face that the search overlooked at a place where one is expected, or None.
+
+    Parameters
+    ----------
+    image
+        (H, W, 3) RGB uint8 or uint16.
+    models
+        The networks to run.
+    expected
+        (478, 2) where the landmarks should lie, in pixels of the picture.
+    known
+        Faces already found in it; a second sight of one of them does not count.
+    options
+        The smallest face asked for.
+    """
+    low, high = expected.min(0), expected.max(0)
+    box = np.concatenate([low, high])
+    face = _landmarked(
+        imaging.to_eight_bit(image),
+        models,
+        region_of_landmarks(expected),
+        box,
+        options.min_confidence,
+        options,
+    )
+    if face is None or any(_iou(face.box, f.box) >= SAME_FACE_IOU for f in known):
+        return None
+    return face
+
+
+def turn_deg(face: Face) -> float:
+    """Return how far a head is turned to the side, in degrees; 0 = frontal, positive to the picture's right.
+
+    Measured between the two cheeks' outermost landmarks, whose depth the landmarker estimates.
+    """
+    across = face.landmarks[454] - face.landmarks[234]
+    return float(np.degrees(np.arctan2(across[2], across[0])))
 
 
 def _search(
@@ -62,18 +107,19 @@ def _search(
     scales = [square]
     while scales[-1] < max(width, height):
         scales.append(min(scales[-1] * SCALE_STEP, float(max(width, height))))
-    source, source_scale = image, 1.0
+    source: NDArray[np.uint8] = image
+    source_scale = 1.0
     for side in scales:
         factor = DETECTOR_PX / side
         size = (max(1, round(width * factor)), max(1, round(height * factor)))
         # Each scale is made from the last one's copy: shrinking 24 megapixels again for every scale would
         # cost more than the search.
         if size[0] <= source.shape[1] and size[1] <= source.shape[0]:
-            small = np.asarray(cv2.resize(source, size, interpolation=cv2.INTER_AREA))
+            small = np.asarray(cv2.resize(source, size, interpolation=cv2.INTER_AREA), np.uint8)
             if source_scale * 1.5 <= 1 / factor:
                 source, source_scale = small, 1 / factor
         else:
-            small = np.asarray(cv2.resize(source, size, interpolation=cv2.INTER_LINEAR))
+            small = np.asarray(cv2.resize(source, size, interpolation=cv2.INTER_LINEAR), np.uint8)
         back = np.array([width / size[0], height / size[1]])
         for x, y, tile in _tiles(small):
             seen = models.detect(tile, options.min_confidence)
@@ -153,15 +199,16 @@ def _iou(a: Array | tuple[float, ...], b: Array | tuple[float, ...]) -> float:
     return both / union if union > 0 else 0.0
 
 
-def _confirm(
+def _landmarked(
     image: NDArray[np.uint8],
     models: Models,
+    region: Region,
     box: Float,
-    keypoints: Float,
     confidence: float,
     options: FacesOptions,
 ) -> Face | None:
-    first = models.landmarks(image, region_of_detection(box, keypoints))
+    """Return the face that the landmarker finds in a region, if it lies where `box` says."""
+    first = models.landmarks(image, region)
     # The second look, from the first one's landmarks, centres the face: blink scores depend on it.
     second = models.landmarks(image, region_of_landmarks(first.points))
     if min(first.presence, second.presence) < MIN_PRESENCE:
@@ -169,8 +216,9 @@ def _confirm(
     points = second.points
     low, high = points[:, :2].min(0), points[:, :2].max(0)
     found = (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
-    width = found[2] - found[0]
-    if width < options.min_face_px * 0.8 or _overlap(found, box) < 0.3 * min(_area(found), _area(box)):
+    if high[0] - low[0] < options.min_face_px * 0.8:
+        return None
+    if _overlap(found, box) < 0.3 * min(_area(found), _area(box)):
         return None
     # A face whose middle lies outside the picture is invented by the network.
     centre = (low + high) / 2

@@ -31,13 +31,13 @@ def full_scale(image: Array) -> int:
 
 def to_unit(image: Array) -> NDArray[np.float32]:
     """Return an integer picture as float32 in [0, 1], still encoded (not linear light)."""
-    return image.astype(np.float32) / np.float32(full_scale(image))
+    return np.asarray(image, np.float32) / np.float32(full_scale(image))
 
 
 def from_unit(image: NDArray[np.floating[Any]], dtype: np.dtype[Any] | type) -> Array:
     """Return a float picture in [0, 1] as uint8 or uint16, rounded and clipped."""
     top = 255 if np.dtype(dtype) == np.uint8 else 65535
-    return np.clip(np.rint(image * top), 0, top).astype(dtype)
+    return np.asarray(np.clip(np.rint(image * top), 0, top), dtype)
 
 
 def to_eight_bit(image: Array) -> NDArray[np.uint8]:
@@ -51,13 +51,13 @@ def to_eight_bit(image: Array) -> NDArray[np.uint8]:
 def to_linear(encoded: NDArray[np.floating[Any]]) -> NDArray[np.float32]:
     """Return linear light in [0, 1] from sRGB-encoded values in [0, 1] (IEC 61966-2-1:1999)."""
     e = np.clip(encoded, 0, 1).astype(np.float32)
-    return np.where(e <= 0.04045, e / 12.92, ((e + 0.055) / 1.055) ** 2.4).astype(np.float32)
+    return np.asarray(np.where(e <= 0.04045, e / 12.92, ((e + 0.055) / 1.055) ** 2.4), np.float32)
 
 
 def from_linear(linear: NDArray[np.floating[Any]]) -> NDArray[np.float32]:
     """Return sRGB-encoded values in [0, 1] from linear light in [0, 1] (IEC 61966-2-1:1999)."""
     c = np.clip(linear, 0, 1).astype(np.float32)
-    return np.where(c <= 0.0031308, c * 12.92, 1.055 * c ** (1 / 2.4) - 0.055).astype(np.float32)
+    return np.asarray(np.where(c <= 0.0031308, c * 12.92, 1.055 * c ** (1 / 2.4) - 0.055), np.float32)
 
 
 def grey(image: Array) -> NDArray[np.float32]:

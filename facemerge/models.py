@@ -130,8 +130,8 @@ class _Network:
         self._input = self._run.get_input_details()[0]["index"]
         self._outputs = [d["index"] for d in self._run.get_output_details()]
 
-    def __call__(self, values: NDArray[np.float32]) -> list[NDArray[np.float32]]:
-        self._run.set_tensor(self._input, values)
+    def __call__(self, values: NDArray[Any]) -> list[NDArray[np.float32]]:
+        self._run.set_tensor(self._input, values.astype(np.float32, copy=False))
         self._run.invoke()
         return [self._run.get_tensor(i) for i in self._outputs]
 
@@ -200,7 +200,7 @@ class Models:
 
         It sees faces from about an eighth to two thirds of the square's side.
         """
-        raw, logits = self._network("face_detector.tflite")(square[None].astype(np.float32) / 127.5 - 1)
+        raw, logits = self._network("face_detector.tflite")(square[None] / np.float32(127.5) - 1)
         confidence = 1 / (1 + np.exp(-np.clip(logits[0, :, 0].astype(np.float64), -100, 100)))
         keep = confidence >= min_confidence
         values = raw[0, keep].astype(np.float64).reshape(-1, 8, 2) / DETECTOR_PX

@@ -28,7 +28,15 @@ def _option(
 ) -> Any:
     return field(
         default=default,
-        metadata={"help": help, "unit": unit, "low": low, "high": high, "among": among, "source": source},
+        metadata={
+            "default": default,
+            "help": help,
+            "unit": unit,
+            "low": low,
+            "high": high,
+            "among": among,
+            "source": source,
+        },
     )
 
 
@@ -63,7 +71,11 @@ class FacesOptions:
         source="60 px faces in a 24 Mpx frame of fifty people, with a margin",
     )
     min_confidence: float = _option(
-        0.5, "detector confidence below which a face is doubted", low=0, high=1, source="the detector's own default"
+        0.5,
+        "detector confidence below which a face is doubted",
+        low=0,
+        high=1,
+        source="the detector's own default",
     )
 
 
@@ -205,7 +217,7 @@ def table() -> list[Entry]:
             rows.append(
                 Entry(
                     name=f"{stage.name}.{f.name}",
-                    default=f.default,
+                    default=m["default"],
                     help=m["help"],
                     unit=m["unit"],
                     low=m["low"],
@@ -274,9 +286,8 @@ def build(*layers: Mapping[str, object]) -> Options:
                 raise OptionError(f"There is no option {name!r}; the options are {', '.join(known)}.")
             stage, _, key = name.partition(".")
             values.setdefault(stage, {})[key] = _checked(known[name], value)
-    return Options(
-        **{f.name: f.default_factory(**values.get(f.name, {})) for f in dataclasses.fields(Options)}  # type: ignore[misc]
-    )
+    stages = {f.name: type(getattr(Options(), f.name)) for f in dataclasses.fields(Options)}
+    return Options(**{name: stage(**values.get(name, {})) for name, stage in stages.items()})
 
 
 def _flat(layer: Mapping[str, object]) -> Iterable[tuple[str, object]]:

@@ -7,6 +7,8 @@ SIAM Journal 5, 1957; scipy's solver).
 
 from __future__ import annotations
 
+import itertools
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -86,9 +88,7 @@ def track_people(
         Person(
             id=f"P{n:02d}",
             row=rows[i],
-            faces=tuple(
-                kept[i].faces.get(f) or _missing(a) for f, a in enumerate(alignments)
-            ),
+            faces=tuple(kept[i].faces.get(f) or _missing(a) for f, a in enumerate(alignments)),
         )
         for n, i in enumerate(order, 1)
     )
@@ -116,12 +116,12 @@ def _cost(track: _Track, face: Face, place: Float, options: TracksOptions) -> fl
     """Return what it costs to say that a face is this person: 0 the same place and looks, 1 each if not."""
     there = track.place()
     width = (there[2] + place[2]) / 2
-    moved = float(np.hypot(*(there[:2] - place[:2]))) / (width * options.max_move_faces)
-    sized = abs(float(np.log(place[2] / there[2]))) / np.log(1.5)
+    moved = float(np.hypot(*(there[:2] - place[:2]))) / float(width * options.max_move_faces)
+    sized = abs(math.log(place[2] / there[2])) / math.log(1.5)
     unlike = (1 - float(track.looks() @ face.appearance) - SAME_LOOKS) / (OTHER_LOOKS - SAME_LOOKS)
     # Place is capped at 1 and looks at 1.5: two people who swap places are told by their looks, while
     # a burst of people who look alike is told by where they stand.
-    return min(1.0, moved) + 0.5 * min(1.0, sized) + float(np.clip(unlike, 0.0, 1.5))
+    return min(1.0, moved) + 0.5 * min(1.0, sized) + min(max(unlike, 0.0), 1.5)
 
 
 def _assign(
@@ -211,7 +211,7 @@ def _rows(places: Sequence[Float]) -> list[int]:
     order = np.argsort(y, kind="stable")
     rows = np.zeros(len(places), int)
     row = 0
-    for before, now in zip(order[:-1], order[1:], strict=True):
+    for before, now in itertools.pairwise(order):
         if y[now] - y[before] > ROW_GAP_FACES * width:
             row += 1
         rows[now] = row

@@ -157,7 +157,7 @@ class Analysis:
         if not isinstance(a, Aligned) or not isinstance(b, Aligned):
             raise ValueError("base_from_frame needs two aligned frames")
         m = np.linalg.solve(a.reference_from_frame, b.reference_from_frame)
-        return m / m[2, 2]
+        return np.asarray(m / m[2, 2])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,0 +1,142 @@
+"""Who is who over a burst."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.optimize import linear_sum_assignment
+
+from facemerge import tracks
+from facemerge.options import TracksOptions
+from facemerge.words import Aligned, Face, Missing, Unaligned
+
+WIDTH = 100.0
+
+
+def looks(person: int, rng: np.random.Generator) -> np.ndarray:
+    """Return the appearance of a person: a direction of their own, with a little noise."""
+    vector = np.random.default_rng(1000 + person).normal(size=192) + 0.05 * rng.normal(size=192)
+    return vector / np.linalg.norm(vector)
+
+
+def face(person: int, x: float, y: float, rng: np.random.Generator) -> Face:
+    return Face(
+        box=(x - WIDTH / 2, y - 65, x + WIDTH / 2, y + 65),
+        landmarks=np.zeros((478, 3)),
+        blendshapes=np.zeros(52),
+        appearance=looks(person, rng),
+        confidence=0.9,
+    )
+
+
+def aligned(dx: float = 0.0, dy: float = 0.0) -> Aligned:
+    return Aligned(
+        reference_from_frame=np.array([[1, 0, -dx], [0, 1, -dy], [0, 0, 1.0]]),
+        model="homography",
+        inliers=100,
+        error_px=0.1,
+    )
+
+
+PLACES = [(200, 300), (420, 310), (640, 295), (310, 520), (530, 515)]
+
+
+def burst(frames: int = 8, seed: int = 0) -> tuple[list[list[Face]], list[list[int]], list[Aligned | Unaligned]]:
+    """Return faces, the person behind each, and alignments, of a hand-held burst of five people."""
+    rng = np.random.default_rng(seed)
+    faces, who, alignments = [], [], []
+    for _ in range(frames):
+        dx, dy = rng.normal(0, 30, 2)
+        order = rng.permutation(len(PLACES))
+        faces.append(
+            [
+                face(p, *(np.array(PLACES[p]) + (dx, dy) + rng.normal(0, 8, 2)), rng)  # type: ignore[arg-type]
+                for p in order
+            ]
+        )
+        who.append([int(p) for p in order])
+        alignments.append(aligned(dx, dy))
+    return faces, who, alignments
+
+
+def named(people: tuple, faces: list[list[Face]], who: list[list[int]]) -> list[set[int]]:
+    """Return, for each tracked person, the true people behind their faces."""
+    truth = {id(f): p for fs, ps in zip(faces, who, strict=True) for f, p in zip(fs, ps, strict=True)}
+    return [{truth[id(f)] for f in person.faces if isinstance(f, Face)} for person in people]
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_each_person_keeps_one_identity_in_rows(seed: int) -> None:
+    """Five people in two rows are five identities, back row first, left to right."""
+    faces, who, alignments = burst(seed=seed)
+    people, notes = tracks.track_people(faces, alignments, TracksOptions())
+    assert named(people, faces, who) == [{0}, {1}, {2}, {3}, {4}]
+    assert [p.id for p in people] == ["P01", "P02", "P03", "P04", "P05"]
+    assert [p.row for p in people] == [0, 0, 0, 1, 1]
+    assert notes == ()
+
+
+def test_a_missed_face_is_missing_and_nobody_takes_its_place() -> None:
+    """A frame in which one face was not found says so, and the others keep their identities."""
+    faces, who, alignments = burst()
+    gone = who[3].index(1)
+    del faces[3][gone], who[3][gone]
+    people, _ = tracks.track_people(faces, alignments, TracksOptions())
+    assert named(people, faces, who) == [{0}, {1}, {2}, {3}, {4}]
+    assert isinstance(people[1].faces[3], Missing)
+    assert sum(isinstance(f, Missing) for p in people for f in p.faces) == 1
+
+
+def test_two_people_who_swap_places_are_told_by_their_looks() -> None:
+    """From the fourth frame on two neighbours stand in each other's place."""
+    rng = np.random.default_rng(5)
+    faces, who = [], []
+    for f in range(8):
+        places = dict(enumerate(PLACES))
+        if f >= 4:
+            places[0], places[1] = places[1], places[0]
+        faces.append([face(p, *(np.array(xy) + rng.normal(0, 6, 2)), rng) for p, xy in places.items()])  # type: ignore[arg-type]
+        who.append(list(places))
+    people, _ = tracks.track_people(faces, [aligned()] * 8, TracksOptions())
+    assert sorted(map(tuple, named(people, faces, who))) == [(0,), (1,), (2,), (3,), (4,)]
+
+
+def test_people_who_look_alike_are_told_by_their_places() -> None:
+    """Twins in one school uniform have one appearance between them and still are two people."""
+    rng = np.random.default_rng(6)
+    faces = [[face(7, 200 + rng.normal(0, 8), 300, rng), face(7, 330 + rng.normal(0, 8), 300, rng)] for _ in range(8)]
+    who = [[0, 1] for _ in range(8)]
+    people, _ = tracks.track_people(faces, [aligned()] * 8, TracksOptions())
+    assert named(people, faces, who) == [{0}, {1}]
+
+
+def test_a_passer_by_is_left_out_and_spoken_of() -> None:
+    """A face in one frame of eight is nobody of the group, and the user hears of it."""
+    faces, who, alignments = burst()
+    faces[2].append(face(9, 900, 200, np.random.default_rng(1)))
+    who[2].append(9)
+    people, notes = tracks.track_people(faces, alignments, TracksOptions())
+    assert len(people) == 5
+    assert len(notes) == 1
+    assert "1 face" in notes[0]
+
+
+def test_a_frame_that_is_not_aligned_gives_nobody_and_says_why() -> None:
+    """Faces of an unaligned frame belong to nobody; everyone is missing there with the frame's reason."""
+    faces, _, alignments = burst()
+    alignments[5] = Unaligned(reason="it shows another place")
+    people, _ = tracks.track_people(faces, alignments, TracksOptions())
+    assert [p.faces[5] for p in people] == [
+        Missing(reason="the frame could not be aligned: it shows another place")
+    ] * 5
+
+
+def test_the_assignment_is_scipys_worked_example() -> None:
+    """Columns 1, 0, 2 at a cost of 5.
+
+    Source: the example in the documentation of scipy.optimize.linear_sum_assignment (SciPy 1.17).
+    """
+    cost = np.array([[4, 1, 3], [2, 0, 5], [3, 2, 2]])
+    rows, columns = linear_sum_assignment(cost)
+    assert columns.tolist() == [1, 0, 2]
+    assert cost[rows, columns].sum() == 5
