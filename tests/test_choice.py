@@ -59,7 +59,9 @@ def frames_of(chosen: choice.Choice) -> list[int]:
     return [p.frame for p in chosen.picks]
 
 
-def exhaustive(a: Analysis, seam: choice.SeamCost, options: ChoiceOptions) -> tuple[float, int, tuple[int, ...]]:
+def exhaustive(
+    a: Analysis, seam: choice.SeamCost, options: ChoiceOptions
+) -> tuple[float, int, tuple[int, ...]]:
     """Return the best worth, base and frames by trying every one of them, reckoned apart from the program."""
     people, frames = len(a.people), len(a.frames)
     totals = np.array([[s.total if s else np.nan for s in a.scores[p.id]] for p in a.people])

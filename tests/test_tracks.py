@@ -41,7 +41,9 @@ def aligned(dx: float = 0.0, dy: float = 0.0) -> Aligned:
 PLACES = [(200, 300), (420, 310), (640, 295), (310, 520), (530, 515)]
 
 
-def burst(frames: int = 8, seed: int = 0) -> tuple[list[list[Face]], list[list[int]], list[Aligned | Unaligned]]:
+def burst(
+    frames: int = 8, seed: int = 0
+) -> tuple[list[list[Face]], list[list[int]], list[Aligned | Unaligned]]:
     """Return faces, the person behind each, and alignments, of a hand-held burst of five people."""
     rng = np.random.default_rng(seed)
     faces, who, alignments = [], [], []
@@ -50,7 +52,7 @@ def burst(frames: int = 8, seed: int = 0) -> tuple[list[list[Face]], list[list[i
         order = rng.permutation(len(PLACES))
         faces.append(
             [
-                face(p, *(np.array(PLACES[p]) + (dx, dy) + rng.normal(0, 8, 2)), rng)  # type: ignore[arg-type]
+                face(p, PLACES[p][0] + dx + rng.normal(0, 8), PLACES[p][1] + dy + rng.normal(0, 8), rng)
                 for p in order
             ]
         )
@@ -95,7 +97,9 @@ def test_two_people_who_swap_places_are_told_by_their_looks() -> None:
         places = dict(enumerate(PLACES))
         if f >= 4:
             places[0], places[1] = places[1], places[0]
-        faces.append([face(p, *(np.array(xy) + rng.normal(0, 6, 2)), rng) for p, xy in places.items()])  # type: ignore[arg-type]
+        faces.append(
+            [face(p, xy[0] + rng.normal(0, 6), xy[1] + rng.normal(0, 6), rng) for p, xy in places.items()]
+        )
         who.append(list(places))
     people, _ = tracks.track_people(faces, [aligned()] * 8, TracksOptions())
     assert sorted(map(tuple, named(people, faces, who))) == [(0,), (1,), (2,), (3,), (4,)]
@@ -104,7 +108,10 @@ def test_two_people_who_swap_places_are_told_by_their_looks() -> None:
 def test_people_who_look_alike_are_told_by_their_places() -> None:
     """Twins in one school uniform have one appearance between them and still are two people."""
     rng = np.random.default_rng(6)
-    faces = [[face(7, 200 + rng.normal(0, 8), 300, rng), face(7, 330 + rng.normal(0, 8), 300, rng)] for _ in range(8)]
+    faces = [
+        [face(7, 200 + rng.normal(0, 8), 300, rng), face(7, 330 + rng.normal(0, 8), 300, rng)]
+        for _ in range(8)
+    ]
     who = [[0, 1] for _ in range(8)]
     people, _ = tracks.track_people(faces, [aligned()] * 8, TracksOptions())
     assert named(people, faces, who) == [{0}, {1}]

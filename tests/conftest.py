@@ -1,0 +1,53 @@
+"""What every test may lean on."""
+
+from __future__ import annotations
+
+import socket
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import pytest
+
+from facemerge.models import Models
+
+ROOT = Path(__file__).resolve().parents[1]
+SAMPLE = ROOT / "sample_burst"
+
+
+@pytest.fixture(autouse=True)
+def _no_network(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Forbid every connection but to this machine: pictures of children stay where they are."""
+    connect = socket.socket.connect
+
+    def guarded(self: socket.socket, address: Any) -> None:
+        if self.family in (socket.AF_INET, socket.AF_INET6) and address[0] not in (
+            "127.0.0.1",
+            "::1",
+            "localhost",
+        ):
+            raise AssertionError(f"a test reached for the network: {address}")
+        connect(self, address)
+
+    monkeypatch.setattr(socket.socket, "connect", guarded)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _one_thread() -> Iterator[None]:
+    """Tests run on two cores already."""
+    cv2.setNumThreads(1)
+    yield
+    cv2.setNumThreads(0)
+
+
+@pytest.fixture(scope="session")
+def models() -> Models:
+    """The networks, loaded once."""
+    return Models()
+
+
+@pytest.fixture
+def rng() -> np.random.Generator:
+    return np.random.default_rng(20260101)

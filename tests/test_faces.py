@@ -1,0 +1,109 @@
+"""Every face is found, whatever its size, and nothing else."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+from skimage import data
+
+from facemerge import faces
+from facemerge.models import Models
+from facemerge.options import FacesOptions
+from facemerge.words import Face
+
+# The astronaut's head and shoulders; face about 92 px wide.
+PORTRAIT = data.astronaut()[0:256, 96:352]
+FACE = np.array([83.6, 70.2, 175.3, 178.7])
+
+
+def scene(size: tuple[int, int], heads: list[tuple[int, int, int]], background: np.ndarray) -> np.ndarray:
+    """Return a picture with portraits of the given side pasted at x, y onto a background texture."""
+    image = cv2.resize(background, size, interpolation=cv2.INTER_LINEAR)
+    for x, y, side in heads:
+        image[y : y + side, x : x + side] = cv2.resize(PORTRAIT, (side, side), interpolation=cv2.INTER_AREA)
+    return image
+
+
+def iou(face: Face, x: float, y: float, side: float) -> float:
+    box = FACE * side / 256 + [x, y, x, y]
+    w = min(face.box[2], box[2]) - max(face.box[0], box[0])
+    h = min(face.box[3], box[3]) - max(face.box[1], box[1])
+    both = max(0.0, w) * max(0.0, h)
+    area = (face.box[2] - face.box[0]) * (face.box[3] - face.box[1])
+    return both / (area + (box[2] - box[0]) * (box[3] - box[1]) - both)
+
+
+@pytest.mark.parametrize("side", [175, 320, 700, 1400], ids=lambda s: f"face {round(s * 0.36)} px")
+def test_a_face_is_found_at_every_size(models: Models, side: int) -> None:
+    """From 63 px in a large picture to one that fills the frame."""
+    image = scene((2400, 1600), [(700, 150, side)], np.full((4, 4, 3), 120, np.uint8))
+    found = faces.detect_faces(image, models, FacesOptions())
+    assert len(found) == 1
+    assert iou(found[0], 700, 150, side) > 0.75
+
+
+def test_many_small_faces_are_all_found_once(models: Models) -> None:
+    """Forty faces of 65 px, each found once, left to right, none between them."""
+    places = [(120 + 210 * c, 100 + 260 * r) for r in range(4) for c in range(10)]
+    image = scene((2300, 1200), [(x, y, 180) for x, y in places], np.full((4, 4, 3), 150, np.uint8))
+    found = faces.detect_faces(image, models, FacesOptions())
+    assert len(found) == 40
+    best = [max(iou(f, x, y, 180) for f in found) for x, y in places]
+    assert min(best) > 0.7
+    assert [f.box[0] for f in found] == sorted(f.box[0] for f in found)
+
+
+@pytest.mark.parametrize("name", ["brick", "grass", "gravel", "coffee", "chelsea", "rocket", "page", "clock"])
+def test_nobody_is_found_where_nobody_is(models: Models, name: str) -> None:
+    """Brick, grass, gravel, a cup, a cat, a rocket, print: no faces."""
+    image = getattr(data, name)()
+    image = np.dstack([image] * 3) if image.ndim == 2 else image[..., :3]
+    assert faces.detect_faces(image, models, FacesOptions()) == ()
+
+
+def test_sixteen_bit_pictures_give_the_same_faces(models: Models) -> None:
+    """Depth is no matter of where a face lies."""
+    (eight,) = faces.detect_faces(PORTRAIT, models, FacesOptions())
+    (sixteen,) = faces.detect_faces(PORTRAIT.astype(np.uint16) * 257, models, FacesOptions())
+    assert sixteen.box == eight.box
+    assert np.array_equal(sixteen.landmarks, eight.landmarks)
+
+
+def test_a_tilted_head_is_found(models: Models) -> None:
+    """A head tilted by 30 degrees, as children do."""
+    m = cv2.getRotationMatrix2D((225.0, 120.0), 30, 1.0)
+    image = cv2.warpAffine(data.astronaut(), m, (512, 512), borderMode=cv2.BORDER_REPLICATE)
+    (face,) = faces.detect_faces(image, models, FacesOptions())
+    eyes = face.landmarks[263, :2] - face.landmarks[33, :2]
+    # The astronaut's own eyes fall by 3 degrees to the right; a turn by +30 lifts the right side.
+    assert np.degrees(np.arctan2(eyes[1], eyes[0])) == pytest.approx(3 - 30, abs=4)
+
+
+def test_looking_again_finds_who_was_overlooked_and_nobody_else(models: Models) -> None:
+    """At the place of a face it is found, unless it is known already; on a blank wall nothing is."""
+    (face,) = faces.detect_faces(PORTRAIT, models, FacesOptions())
+    expected = face.landmarks[:, :2] + [4.0, -3.0]
+    again = faces.look_again(PORTRAIT, models, expected, [], FacesOptions())
+    assert again is not None
+    assert np.abs(np.array(again.box) - face.box).max() < 3
+    assert faces.look_again(PORTRAIT, models, expected, [face], FacesOptions()) is None
+    wall = np.full_like(PORTRAIT, 128)
+    assert faces.look_again(wall, models, expected, [], FacesOptions()) is None
+
+
+def test_mirrored_faces_turn_the_other_way(models: Models) -> None:
+    """The turn of a head changes sign in a mirror."""
+    image = data.astronaut()
+    (face,) = faces.detect_faces(image, models, FacesOptions())
+    (mirrored,) = faces.detect_faces(np.ascontiguousarray(image[:, ::-1]), models, FacesOptions())
+    assert faces.turn_deg(mirrored) == pytest.approx(-faces.turn_deg(face), abs=3)
+
+
+@pytest.mark.parametrize("gain", [0.6, 0.8, 1.2])
+def test_looks_survive_a_change_of_exposure(models: Models, gain: float) -> None:
+    """One minus the cosine stays within what tracks takes for one person's looks (0.06)."""
+    (face,) = faces.detect_faces(PORTRAIT, models, FacesOptions())
+    lit = np.clip(PORTRAIT * gain, 0, 255).astype(np.uint8)
+    (again,) = faces.detect_faces(lit, models, FacesOptions())
+    assert 1 - float(face.appearance @ again.appearance) < 0.06
