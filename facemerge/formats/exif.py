@@ -1,0 +1,145 @@
+"""What a camera says of a photograph: when, which way up, and how; and what of it a composite carries on.
+
+Tags are those of CIPA DC-008 (Exif 2.32).
+"""
+
+from __future__ import annotations
+
+import re
+import warnings
+from datetime import UTC, datetime
+from typing import Any, Final
+
+from PIL import Image, TiffImagePlugin
+from PIL.TiffImagePlugin import IFDRational
+
+from facemerge.formats.program import signature
+
+EXIF_IFD: Final = 0x8769
+_INTEROP_IFD: Final = 0xA005
+ORIENTATION: Final = 0x0112
+_SOFTWARE: Final = 0x0131
+_TAKEN: Final = 0x9003
+_TAKEN_SUBSECOND: Final = 0x9291
+_WIDTH, _HEIGHT = 0xA002, 0xA003
+_COMPOSITE: Final = 0xA460
+
+MAIN_TAGS: Final = (0x010F, 0x0110, 0x013B, 0x8298)
+"""Make, Model, Artist, Copyright."""
+
+# The exposure, the lens and the moment. Left behind on purpose: place (GPS), serial numbers and owner's name,
+# because these are pictures of families and children; maker notes and thumbnails, because they describe
+# another picture than the composite.
+_CARRIED: Final = frozenset(
+    (
+        *(0x829A, 0x829D, 0x8822, 0x8827, 0x8830, 0x8831, 0x8832, 0x9000),
+        *(0x9003, 0x9004, 0x9010, 0x9011, 0x9012, 0x9290, 0x9291, 0x9292),
+        *(0x9201, 0x9202, 0x9203, 0x9204, 0x9205, 0x9206, 0x9207, 0x9208, 0x9209, 0x920A),
+        *(0xA001, 0xA402, 0xA403, 0xA404, 0xA405, 0xA406, 0xA408, 0xA409, 0xA40A, 0xA40C),
+        *(0xA432, 0xA433, 0xA434),
+    )
+)
+
+
+def parse(block: bytes | None) -> Image.Exif:
+    """Return the tags in an Exif block; empty if there is none or it is broken."""
+    exif = Image.Exif()
+    if block:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            try:
+                exif.load(block)
+                exif.get_ifd(EXIF_IFD)
+            except Exception:  # a broken block breaks the reader in many ways, and is no reason to stop
+                return Image.Exif()
+    return exif
+
+
+def details(exif: Image.Exif) -> dict[int, Any]:
+    """Return the tags of the Exif IFD; empty if there are none or they are broken."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        try:
+            return dict(exif.get_ifd(EXIF_IFD))
+        except Exception:  # as above
+            return {}
+
+
+def orientation(exif: Image.Exif) -> int:
+    """Return the Orientation tag, 1 to 8; 1 if there is none or it is nonsense."""
+    value = exif.get(ORIENTATION)
+    return value if isinstance(value, int) and 1 <= value <= 8 else 1
+
+
+def taken(exif: Image.Exif) -> float | None:
+    """Return DateTimeOriginal with SubSecTimeOriginal, in seconds since 1970 on the camera's clock.
+
+    The sub-second tag is the string of digits after the decimal point: '05' is 0.05 s.
+    """
+    tags = details(exif)
+    digits = re.match(r"\s*(\d{4}):(\d\d):(\d\d) (\d\d):(\d\d):(\d\d)", str(tags.get(_TAKEN, "")), re.ASCII)
+    if not digits:
+        return None
+    try:
+        whole = datetime(*(int(d) for d in digits.groups()), tzinfo=UTC).timestamp()  # type: ignore[misc, arg-type]
+    except ValueError:
+        return None
+    part = re.match(r"\s*(\d{1,9})", str(tags.get(_TAKEN_SUBSECOND, "")), re.ASCII)
+    return whole + (float(f"0.{part[1]}") if part else 0.0)
+
+
+def says_adobe_rgb(exif: Image.Exif) -> bool:
+    """Return whether a camera marks Adobe RGB without embedding its profile (DCF 2.0: index 'R03')."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        try:
+            index = exif.get_ifd(_INTEROP_IFD).get(1)
+        except Exception:  # as above
+            return False
+    return str(index or "").strip("\0 ") == "R03"
+
+
+def carried(exif: Image.Exif, size: tuple[int, int], *, composite: bool) -> Image.Exif:
+    """Return the tags a composite takes over from its base frame.
+
+    Parameters
+    ----------
+    exif
+        The base frame's tags.
+    size
+        (W, H) of the composite.
+    composite
+        Whether the picture is made of several; sets CompositeImage to 2, 'general composite image'.
+    """
+    out = Image.Exif()
+    out.endian = "<"
+    for tag in MAIN_TAGS:
+        if _writes(tag, exif.get(tag)):
+            out[tag] = exif[tag]
+    out[ORIENTATION] = 1
+    out[_SOFTWARE] = signature()
+    inner = {tag: value for tag, value in details(exif).items() if tag in _CARRIED and _writes(tag, value)}
+    inner |= {_WIDTH: size[0], _HEIGHT: size[1], _COMPOSITE: 2 if composite else 1}
+    out.get_ifd(EXIF_IFD).update(inner)
+    return out
+
+
+def directory(exif: Image.Exif, offset: int) -> bytes:
+    """Return the Exif IFD as little-endian bytes that are to lie at `offset` of a TIFF file."""
+    ifd = TiffImagePlugin.ImageFileDirectory_v2(b"II*\0\x08\0\0\0", group=EXIF_IFD)
+    for tag, value in sorted(details(exif).items()):
+        ifd[tag] = value
+    return bytes(ifd.tobytes(offset))
+
+
+def _writes(tag: int, value: object) -> bool:
+    parts = value if isinstance(value, tuple) else (value,)
+    if not parts or not all(isinstance(p, str | bytes | int | float | IFDRational) for p in parts):
+        return False
+    ifd = TiffImagePlugin.ImageFileDirectory_v2(b"II*\0\x08\0\0\0", group=EXIF_IFD)
+    try:
+        ifd[tag] = value
+        ifd.tobytes()
+    except Exception:  # zero denominators and the like, which cameras do write
+        return False
+    return True

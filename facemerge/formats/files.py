@@ -1,0 +1,282 @@
+"""Putting files in place, whole or not at all; the only room that opens anything for writing.
+
+A result is written into a folder beside the place it is meant for and renamed when it is complete, so a
+run that fails, is stopped or is killed leaves the earlier result as it was.
+"""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import os
+import re
+import secrets
+import shutil
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from socket import gethostname
+
+from facemerge.errors import OutputError
+
+DECISIONS = "decisions.json"
+"""What the user has decided; carried from an earlier result into the one that replaces it."""
+
+# Only endings that this program writes: a composite.psd beside them is somebody's own work.
+_RESULTS = re.compile(
+    r"composite\.(tif|tiff|png|jpg|jpeg|ora)|composite[-.]layers\.tif|report\.json|report\.html|decisions\.json"
+)
+# What file managers leave behind by themselves.
+_LITTER = frozenset({".DS_Store", "Thumbs.db", "desktop.ini", ".directory"})
+_HOST = hashlib.sha256(gethostname().encode("utf-8", "replace")).hexdigest()[:6]
+_DAY_S = 86_400.0
+# Folders of this very process: its number may be that of a dead run (in a container it often is).
+_own: set[Path] = set()
+
+_SAID = {
+    errno.ENOSPC: "there is no space left",
+    errno.EDQUOT: "your quota there is used up",
+    errno.EFBIG: "a file would grow larger than the disk allows",
+    errno.EROFS: "the disk is read-only",
+    errno.EACCES: "writing there is not allowed",
+    errno.EPERM: "writing there is not allowed",
+    errno.EIO: "the disk reports an error",
+    errno.ENAMETOOLONG: "the name is too long",
+    errno.ENOTDIR: "part of the path is a file",
+    errno.ELOOP: "the path runs in a circle of links",
+    errno.EINVAL: "the system does not accept the name",
+    errno.ENOENT: "the folder for it is not there",
+    errno.EBUSY: "another program holds it",
+    errno.ENOTEMPTY: "another program put something there",
+    errno.EEXIST: "another program put something there",
+}
+
+
+def said(error: OSError, place: Path) -> OutputError:
+    """Return the one sentence for a failure of the operating system while writing at `place`."""
+    why = _SAID.get(error.errno or 0, (error.strerror or "the system refused").lower())
+    return OutputError(f"Nothing was written to {place}: {why}.")
+
+
+@contextmanager
+def folder_in_place(out: Path, *, inputs: Sequence[Path] = ()) -> Iterator[Path]:
+    """Give an empty folder to write into, and put it in the place of `out` when all went well.
+
+    Parameters
+    ----------
+    out
+        Where the result belongs: nothing yet, an empty folder, or an earlier result of this program, which
+        is replaced; its decisions.json is carried over.
+    inputs
+        The files that are read; none of them may lie in `out`.
+
+    Yields
+    ------
+    Path
+        A folder beside `out`. On any exception, an interrupt too, it is removed and `out` stays as it was.
+
+    Raises
+    ------
+    OutputError
+        If `out` is a file, holds anything that is not ours or holds an input, or cannot be written.
+    """
+    place = _resolved(out)
+    _refuse_unless_ours(place, inputs)
+    made: list[Path] = []
+    work: Path | None = None
+    try:
+        try:
+            _make_parents(place.parent, made)
+            _sweep(place)
+            work = _beside(place, "new")
+            work.mkdir()
+            _own.add(work)
+        except OSError as error:
+            raise said(error, place) from error
+        try:
+            yield work
+        except OSError as error:
+            if error.errno in _SAID and error.errno != errno.ENOENT:
+                raise said(error, place) from error
+            raise
+        _refuse_unless_ours(place, inputs)
+        try:
+            _swap_in(work, place)
+        except OSError as error:
+            raise said(error, place) from error
+    except BaseException:
+        if work is not None:
+            shutil.rmtree(work, ignore_errors=True)
+        for folder in reversed(made):
+            with suppress(OSError):
+                folder.rmdir()
+        raise
+    finally:
+        if work is not None:
+            _own.discard(work)
+
+
+def write_bytes(path: Path, data: bytes) -> None:
+    """Write a file that nobody reads yet, inside a folder that is still to be put in place.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(data)
+    except OSError as error:
+        raise said(error, path) from error
+
+
+def write_atomically(path: Path, data: bytes) -> None:
+    """Write a file so that a reader sees the old content or the new, never a part of it.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written; an earlier file stays as it was.
+    """
+    place = _resolved(path)
+    work = _beside(place, "new")
+    try:
+        try:
+            with work.open("xb") as file:
+                file.write(data)
+                file.flush()
+                os.fsync(file.fileno())
+            work.replace(place)
+        except BaseException:
+            work.unlink(missing_ok=True)
+            raise
+    except OSError as error:
+        raise said(error, path) from error
+
+
+def _resolved(path: Path) -> Path:
+    try:
+        return path.resolve()
+    except (OSError, RuntimeError) as error:  # RuntimeError: a circle of links, up to Python 3.12
+        raise OutputError(f"Nothing was written to {path}: the path runs in a circle of links.") from error
+
+
+def _refuse_unless_ours(place: Path, inputs: Sequence[Path]) -> None:
+    for source in inputs:
+        if source.resolve().is_relative_to(place):
+            raise OutputError(f"{place} holds the frames themselves; name another folder for the result.")
+    if not os.path.lexists(place):
+        return
+    if not place.is_dir():
+        raise OutputError(f"{place} is a file; name a folder for the result.")
+    if place.parent == place or place == Path.cwd():
+        raise OutputError(f"{place} cannot be replaced as a whole; name a folder of its own for the result.")
+    try:
+        inside = sorted(place.iterdir())
+        strange = [path.name for path in inside if not _is_ours(path)]
+        names = {path.name for path in inside} - _LITTER - {DECISIONS}
+    except OSError as error:
+        raise said(error, place) from error
+    if strange:
+        raise OutputError(
+            f"{place} holds something else ({_shown(strange[0])}), which would be lost; name another folder."
+        )
+    if names and not _report_is_ours(place / "report.json"):
+        raise OutputError(f"{place} holds files but no report of ours beside them; name another folder.")
+
+
+def _shown(name: str) -> str:
+    return name.encode("utf-8", "replace").decode()
+
+
+def _is_ours(path: Path) -> bool:
+    if path.is_symlink():
+        return False
+    if path.name == "masks" and path.is_dir():
+        return all(_is_plain_file(inner) and _is_mask(inner.name) for inner in path.iterdir())
+    return path.is_file() and (path.name in _LITTER or _RESULTS.fullmatch(path.name) is not None)
+
+
+def _is_mask(name: str) -> bool:
+    return name.endswith(".png") or name in _LITTER
+
+
+def _is_plain_file(path: Path) -> bool:
+    return path.is_file() and not path.is_symlink()
+
+
+def _report_is_ours(path: Path) -> bool:
+    try:
+        with path.open("rb") as file:
+            return b'"facemerge-report/' in file.read(4096)
+    except OSError:
+        return False
+
+
+def _make_parents(folder: Path, made: list[Path]) -> None:
+    for parent in reversed((folder, *folder.parents)):
+        if not parent.exists():
+            parent.mkdir()
+            made.append(parent)
+
+
+def _stem(place: Path) -> str:
+    # Names end at 255 bytes on most disks; a letter takes up to four.
+    return f".{place.name[:40]}.facemerge-"
+
+
+def _beside(place: Path, role: str) -> Path:
+    return place.parent / f"{_stem(place)}{os.getpid()}-{_HOST}-{secrets.token_hex(4)}-{role}"
+
+
+def _sweep(place: Path) -> None:
+    """Remove what killed runs left beside `place`; put an old result back that one of them had moved away."""
+    left = re.compile(re.escape(_stem(place)) + r"(\d+)-([0-9a-f]{6})-[0-9a-f]{8}-(new|old)")
+    for path in sorted(place.parent.iterdir()):
+        match = left.fullmatch(path.name)
+        if not match or path in _own or not _abandoned(path, int(match[1]), match[2]):
+            continue
+        if match[3] == "old" and not os.path.lexists(place):
+            path.rename(place)
+        elif path.is_dir():
+            shutil.rmtree(path, ignore_errors=True)
+        else:
+            path.unlink(missing_ok=True)
+
+
+def _abandoned(path: Path, process: int, host: str) -> bool:
+    # Process numbers say nothing on a shared disk, and asking for one on Windows may end it.
+    if host != _HOST or os.name == "nt":
+        return time.time() - path.lstat().st_mtime > _DAY_S
+    if process == os.getpid():
+        return True
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return True
+    except OSError:
+        return False
+    return False
+
+
+def _swap_in(work: Path, place: Path) -> None:
+    if not place.exists():
+        work.rename(place)
+        return
+    decided = place / DECISIONS
+    if decided.is_file() and not (work / DECISIONS).exists():
+        shutil.copy2(decided, work / DECISIONS)
+    old = _beside(place, "old")
+    _own.add(old)
+    try:
+        place.rename(old)
+        try:
+            work.rename(place)
+        except BaseException:
+            old.rename(place)
+            raise
+    finally:
+        _own.discard(old)
+    shutil.rmtree(old, ignore_errors=True)

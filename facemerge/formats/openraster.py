@@ -1,0 +1,242 @@
+"""OpenRaster: the base frame and above it one layer for each swapped head, for any program with layers.
+
+Written to the baseline of the OpenRaster specification, version 0.0.5: file layout and layer stack.
+"""
+
+from __future__ import annotations
+
+import io
+import zipfile
+from collections.abc import Iterable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from xml.etree import ElementTree
+
+import cv2
+import numpy as np
+
+from facemerge.errors import InputError
+from facemerge.formats.encode import png_bytes
+from facemerge.formats.files import write_bytes
+from facemerge.formats.icc import to_srgb
+from facemerge.formats.xmp import xml_text
+from facemerge.imaging import fit_within, full_scale, resize, to_eight_bit
+from facemerge.words import Array, Head
+
+MIMETYPE = b"image/openraster"
+_THUMBNAIL_PX = 256
+# Entries carry a time; the same run must give the same bytes, so all carry the first that a zip can hold.
+_WHEN = (1980, 1, 1, 0, 0, 0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Layer:
+    """One layer as it lies in a file."""
+
+    name: str
+    offset: tuple[int, int]
+    """x, y of its top-left corner in the picture."""
+    pixels: Array
+    """(h, w, 4) RGBA uint8 or uint16, not premultiplied."""
+    visible: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Raster:
+    """A layered picture as it was read."""
+
+    size: tuple[int, int]
+    """(W, H)."""
+    layers: tuple[Layer, ...]
+    """From bottom to top."""
+    merged: Array
+    """(H, W, 3) RGB: what the file says the layers look like together."""
+
+
+def write_ora(
+    path: Path,
+    base: Array,
+    layers: Sequence[Head],
+    merged: Array,
+    *,
+    profile: bytes | None = None,
+    base_name: str = "",
+    donors: Mapping[str, str] | None = None,
+) -> None:
+    """Write the base frame and the heads above it.
+
+    Parameters
+    ----------
+    path
+        Where; inside a folder that is still to be put in place.
+    base
+        (H, W, 3) RGB uint8 or uint16: the bottom layer, opaque.
+    layers
+        The heads from bottom to top, in the order in which they were laid over the base: a later one covers
+        an earlier one. Each becomes a layer with its pixels as RGB and its mask as alpha.
+    merged
+        (H, W, 3) RGB, dtype of `base`: the composite.
+    profile
+        ICC profile of all pixels, or None for sRGB; embedded in every picture but the thumbnail, which is
+        sRGB.
+    base_name
+        File name of the base frame, for the bottom layer's name.
+    donors
+        Person id -> file name of the frame the head comes from, for the layers' names.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+    """
+    names = [("base", f"Base {base_name}".strip())]
+    names += [(h.person, _layer_name(h.person, (donors or {}).get(h.person, ""))) for h in layers]
+    offsets = [(0, 0), *(h.offset for h in layers)]
+    # Encoding lets go of the interpreter, so two cores are used; more pictures at once would cost memory.
+    with ThreadPoolExecutor(2) as pool:
+        pictures = [pool.submit(png_bytes, base, profile=profile)]
+        pictures += [pool.submit(_head_png, head, base.dtype, profile) for head in layers]
+        whole = pool.submit(png_bytes, merged, profile=profile)
+        parts = {
+            f"data/{part}.png": picture.result() for (part, _), picture in zip(names, pictures, strict=True)
+        }
+        parts["mergedimage.png"] = whole.result()
+    parts["Thumbnails/thumbnail.png"] = _thumbnail(merged, profile)
+    stack = _stack((base.shape[1], base.shape[0]), names, offsets)
+    write_bytes(path, _zipped(stack, parts))
+
+
+def _layer_name(person: str, donor: str) -> str:
+    return f"{person} from {donor}" if donor else person
+
+
+def _head_png(head: Head, dtype: np.dtype[np.generic], profile: bytes | None) -> bytes:
+    mask = head.mask
+    if mask.dtype != dtype:
+        mask = to_eight_bit(mask) if dtype == np.uint8 else mask.astype(np.uint16) * np.uint16(257)
+    return png_bytes(np.dstack([head.pixels, mask]), profile=profile)
+
+
+def _thumbnail(merged: Array, profile: bytes | None) -> bytes:
+    size = fit_within((merged.shape[1], merged.shape[0]), _THUMBNAIL_PX)
+    return png_bytes(to_srgb(resize(merged, size), profile))
+
+
+def _stack(
+    size: tuple[int, int], names: Sequence[tuple[str, str]], offsets: Iterable[tuple[int, int]]
+) -> bytes:
+    image = ElementTree.Element(
+        "image", {"version": "0.0.5", "w": str(size[0]), "h": str(size[1]), "xres": "300", "yres": "300"}
+    )
+    stack = ElementTree.SubElement(image, "stack", {"name": "root"})
+    # The first child is the top layer (layer stack specification).
+    for (part, name), (x, y) in reversed(list(zip(names, offsets, strict=True))):
+        ElementTree.SubElement(
+            stack,
+            "layer",
+            {
+                "name": xml_text(name),
+                "src": f"data/{part}.png",
+                "x": str(x),
+                "y": str(y),
+                "opacity": "1.0",
+                "visibility": "visible",
+                "composite-op": "svg:src-over",
+            },
+        )
+    ElementTree.indent(image)
+    return (
+        b'<?xml version="1.0" encoding="UTF-8"?>\n' + ElementTree.tostring(image, encoding="unicode").encode()
+    )
+
+
+def _zipped(stack: bytes, pictures: Mapping[str, bytes]) -> bytes:
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w") as ora:
+        # First and stored, so that its first bytes tell the kind of file (file layout specification).
+        ora.writestr(_entry("mimetype"), MIMETYPE, zipfile.ZIP_STORED)
+        ora.writestr(_entry("stack.xml"), stack, zipfile.ZIP_DEFLATED)
+        for name, data in pictures.items():
+            ora.writestr(_entry(name), data, zipfile.ZIP_STORED)
+    return out.getvalue()
+
+
+def _entry(name: str) -> zipfile.ZipInfo:
+    entry = zipfile.ZipInfo(name, _WHEN)
+    entry.external_attr = 0o644 << 16
+    return entry
+
+
+def read_ora(path: Path) -> Raster:
+    """Return a layered picture with its layers from bottom to top.
+
+    Groups are opened up; opacities below 1 and blend modes other than the normal one are disregarded.
+
+    Raises
+    ------
+    InputError
+        If the file is missing or is not an OpenRaster picture.
+    """
+    try:
+        with zipfile.ZipFile(path) as ora:
+            if ora.read("mimetype") != MIMETYPE:
+                raise InputError(f"{path} is not an OpenRaster picture.")
+            image = ElementTree.fromstring(ora.read("stack.xml"))
+            root = image.find("stack")
+            layers = [] if root is None else list(_layers(ora, root, 0, 0))
+            merged = _pixels(ora, "mergedimage.png")[..., :3]
+            size = (int(image.get("w", "0")), int(image.get("h", "0")))
+    except (OSError, zipfile.BadZipFile, KeyError, ValueError, ElementTree.ParseError) as error:
+        raise InputError(f"{path} is not an OpenRaster picture that can be read.") from error
+    return Raster(size=size, layers=tuple(reversed(layers)), merged=merged)
+
+
+def _layers(ora: zipfile.ZipFile, stack: ElementTree.Element, x0: int, y0: int) -> Iterable[Layer]:
+    for child in stack:
+        x, y = x0 + int(child.get("x", "0")), y0 + int(child.get("y", "0"))
+        if child.tag == "stack":
+            yield from _layers(ora, child, x, y)
+        elif child.tag == "layer":
+            yield Layer(
+                name=child.get("name", ""),
+                offset=(x, y),
+                pixels=_pixels(ora, child.get("src", "")),
+                visible=child.get("visibility", "visible") == "visible",
+            )
+
+
+def _pixels(ora: zipfile.ZipFile, name: str) -> Array:
+    image = cv2.imdecode(np.frombuffer(ora.read(name), np.uint8), cv2.IMREAD_UNCHANGED)
+    if image is None:
+        raise ValueError(f"{name} is broken")
+    if image.ndim == 2:
+        image = cv2.cvtColor(image, cv2.COLOR_GRAY2BGR)
+    if image.shape[2] == 4:
+        return np.asarray(cv2.cvtColor(image, cv2.COLOR_BGRA2RGBA))
+    rgb = cv2.cvtColor(image, cv2.COLOR_BGR2RGB)
+    opaque = np.full(rgb.shape[:2], full_scale(np.asarray(rgb)), rgb.dtype)
+    return np.dstack([rgb, opaque])
+
+
+def flatten(raster: Raster) -> Array:
+    """Return the visible layers laid over each other.
+
+    Returns
+    -------
+    ndarray
+        (H, W, 3) float64 RGB in [0, 1] over black, not rounded between layers (simple alpha compositing:
+        Porter and Duff 1984, 'over').
+    """
+    out = np.zeros((raster.size[1], raster.size[0], 3))
+    for layer in raster.layers:
+        if not layer.visible:
+            continue
+        (x, y), (h, w) = layer.offset, layer.pixels.shape[:2]
+        x0, y0, x1, y1 = max(x, 0), max(y, 0), min(x + w, raster.size[0]), min(y + h, raster.size[1])
+        if x0 >= x1 or y0 >= y1:
+            continue
+        part = layer.pixels[y0 - y : y1 - y, x0 - x : x1 - x] / float(full_scale(layer.pixels))
+        alpha = part[..., 3:]
+        out[y0:y1, x0:x1] = out[y0:y1, x0:x1] * (1 - alpha) + part[..., :3] * alpha
+    return out

@@ -1,0 +1,275 @@
+"""report.json: everything that was found, chosen and measured, for other programs and for the page.
+
+The keys of the contract keep their names and meanings; `schema` changes if they ever do not.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from facemerge.errors import InputError
+from facemerge.formats.files import write_bytes
+from facemerge.formats.program import NAME, version
+from facemerge.options import Options, as_dict
+from facemerge.words import Aligned, Analysis, Choice, Face, Head, Person, Pick, Risk, Score, Seam, Unaligned
+
+SCHEMA = "facemerge-report/1"
+Report = dict[str, Any]
+
+_UNTOUCHED = Risk(value=0.0, flag="clear", reasons=("nothing was changed here",))
+_UNMEASURED = Risk(value=0.0, flag="clear", reasons=("no head was placed, so no seam was measured",))
+_HALF = 0.5
+"""Written for a score that cannot be told; the key 'unknown' beside it says so."""
+
+
+def build_report(
+    *,
+    analysis: Analysis,
+    choice: Choice,
+    options: Options,
+    heads: Sequence[Head] = (),
+    risks: Mapping[str, Risk] | None = None,
+    notes: Sequence[str] = (),
+    composite: str | None = "composite.tif",
+    layers: str | None = "composite.ora",
+) -> Report:
+    """Return the report of a run.
+
+    Parameters
+    ----------
+    analysis, choice, options
+        What was known, what was chosen, and under which settings.
+    heads
+        The heads that were placed. A person whose head was placed has a mask.
+    risks
+        By person id; people without one were not changed.
+    notes
+        Sentences about the run beside those of the analysis: files left out and the like.
+    composite, layers
+        File names as written, or None where no picture was made.
+
+    Returns
+    -------
+    dict
+        Ready for JSON: finite numbers only, rounded the same way each time, people and frames in their order.
+    """
+    frames = analysis.frames
+    base = frames[choice.base]
+    placed = {head.person: head for head in heads}
+    picks = {pick.person: pick for pick in choice.picks}
+    return {
+        "schema": SCHEMA,
+        "program": {"name": NAME, "version": version()},
+        "size": list(base.size),
+        "base": base.name,
+        "base_why": choice.why,
+        "composite": composite,
+        "layers": layers,
+        "notes": [*analysis.notes, *notes],
+        "frames": [_frame(analysis, choice.base, i) for i in range(len(frames))],
+        "dropped": [
+            {"file": frame.name, "reason": fate.reason}
+            for frame, fate in zip(frames, analysis.alignments, strict=True)
+            if isinstance(fate, Unaligned)
+        ],
+        "people": [
+            _person(analysis, p, picks[p.id], placed.get(p.id), (risks or {}).get(p.id))
+            for p in analysis.people
+        ],
+        "options": as_dict(options),
+    }
+
+
+def _number(value: float | None, digits: int) -> float | None:
+    if value is None or not math.isfinite(value):
+        return None
+    # Adding 0.0 turns -0.0 into 0.0.
+    return round(float(value), digits) + 0.0
+
+
+def _share(value: float | None) -> float:
+    number = _number(value, 4)
+    return _HALF if number is None else min(1.0, max(0.0, number))
+
+
+def _frame(analysis: Analysis, base: int, index: int) -> Report:
+    frame, fate = analysis.frames[index], analysis.alignments[index]
+    record: Report = {"file": frame.name}
+    match fate:
+        case Aligned():
+            matrix = analysis.base_from_frame(base, index)
+            record |= {
+                "aligned": True,
+                "to_base": [[_significant(v) for v in row] for row in matrix.tolist()],
+                "align_error_px": _number(_error_to_base(analysis, base, index), 3),
+                "note": fate.note,
+                "model": fate.model,
+            }
+        case Unaligned():
+            record |= {"aligned": False, "to_base": None, "align_error_px": None, "note": fate.reason}
+    return record | {"size": list(frame.size), "time_s": _number(frame.time_s, 6)}
+
+
+def _significant(value: float) -> float:
+    # Twelve digits are far below a millionth of a pixel, and hide the last bits in which machines differ.
+    return float(f"{value:.12g}") + 0.0
+
+
+def _error_to_base(analysis: Analysis, base: int, index: int) -> float | None:
+    """Return the expected error between a frame and the base, both placed on the reference independently."""
+    if index == base:
+        return 0.0
+    errors = [
+        f.error_px for f in (analysis.alignments[base], analysis.alignments[index]) if isinstance(f, Aligned)
+    ]
+    return math.hypot(*errors)
+
+
+def _person(analysis: Analysis, person: Person, pick: Pick, head: Head | None, risk: Risk | None) -> Report:
+    risk = risk or (_UNTOUCHED if pick.from_base else _UNMEASURED)
+    record: Report = {
+        "id": person.id,
+        "row": person.row,
+        "pick": analysis.frames[pick.frame].name,
+        "from_base": pick.from_base,
+        "why": pick.why,
+        "gain": _number(pick.gain, 4),
+        "cost": _number(pick.cost, 4),
+        "risk": _share(risk.value),
+        "flag": risk.flag,
+        "reasons": list(risk.reasons),
+        "mask": None if head is None else f"masks/{person.id}.png",
+        "faces": [],
+        "missing": [],
+    }
+    for frame, face, score in zip(analysis.frames, person.faces, analysis.scores[person.id], strict=True):
+        if isinstance(face, Face):
+            record["faces"].append(_face(frame.name, face, score))
+        else:
+            record["missing"].append({"frame": frame.name, "reason": face.reason})
+    if head is not None:
+        h, w = head.mask.shape
+        record["area"] = [head.offset[0], head.offset[1], head.offset[0] + w, head.offset[1] + h]
+        record["placement"] = head.placement
+        record["seam"] = _seam(head.seam)
+    return record
+
+
+def _seam(seam: Seam) -> Report:
+    return {
+        "delta_e_median": _number(seam.delta_e_median, 3),
+        "delta_e_p95": _number(seam.delta_e_p95, 3),
+        "texture": _number(seam.texture, 3),
+        "misregistration_px": _number(seam.misregistration_px, 3),
+        "tone_delta_e": _number(seam.tone_delta_e, 3),
+        "grain_ratio": _number(seam.grain_ratio, 3),
+        "neighbour_overlap": _number(seam.neighbour_overlap, 4),
+        "invented": _number(seam.invented, 4),
+        "old_head_left": _number(seam.old_head_left, 4),
+        "worst_at": None if seam.worst_at is None else [_number(v, 1) for v in seam.worst_at],
+    }
+
+
+def _face(frame: str, face: Face, score: Score | None) -> Report:
+    parts = {
+        "eyes_open": score.eyes if score else None,
+        "sharpness": score.sharpness if score else None,
+        "expression": score.expression if score else None,
+    }
+    values = {name: part.value if part else None for name, part in parts.items()}
+    values["score"] = score.total if score else None
+    return {
+        "frame": frame,
+        "box": [_number(v, 2) for v in face.box],
+        **{name: _share(value) for name, value in values.items()},
+        "unknown": [name for name, value in values.items() if _number(value, 4) is None],
+        "reasons": {name: part.reason for name, part in parts.items() if part and part.reason},
+        "blur_px": _number(score.blur_px if score else None, 3),
+        "confidence": _number(face.confidence, 4),
+        "detail": {name: _number(value, 4) for name, value in sorted(score.detail.items())} if score else {},
+    }
+
+
+def report_bytes(report: Report) -> bytes:
+    """Return a report as the UTF-8 bytes of report.json.
+
+    Raises
+    ------
+    ValueError
+        If it holds a number that JSON does not know: infinite or not a number.
+    """
+    return (json.dumps(report, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
+
+
+def write_report(path: Path, report: Report) -> None:
+    """Write report.json.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+    """
+    write_bytes(path, report_bytes(report))
+
+
+def read_report(path: Path) -> Report:
+    """Return an earlier report.
+
+    Raises
+    ------
+    InputError
+        If there is none, it is broken, or it is of a version this program does not know.
+    """
+    try:
+        report = json.loads(path.read_bytes().decode("utf-8-sig"))
+    except OSError as error:
+        raise InputError(f"The report {path} cannot be opened: {(error.strerror or '').lower()}.") from error
+    except (ValueError, RecursionError) as error:
+        raise InputError(f"{path} is not a report: it is broken, or not JSON.") from error
+    schema = report.get("schema") if isinstance(report, dict) else None
+    if not isinstance(schema, str) or not schema.startswith(f"{NAME}-report/"):
+        raise InputError(f"{path} is JSON, but not a report of {NAME}.")
+    if schema not in _READERS:
+        raise InputError(f"{path} is a report of version {schema!r}; known here: {', '.join(_READERS)}.")
+    try:
+        return _READERS[schema](report)
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        raise InputError(
+            f"{path} is not a whole report: something is missing or of the wrong kind."
+        ) from error
+
+
+def _read_1(report: Report) -> Report:
+    """Return a report of version 1 after looking at every key of the contract."""
+    _need(len(report["size"]) == 2 and all(isinstance(v, int) and v > 0 for v in report["size"]))
+    _need(all(report[key] is None or isinstance(report[key], str) for key in ("composite", "layers")))
+    files = {frame["file"] for frame in report["frames"]}
+    _need(report["base"] in files)
+    for frame in report["frames"]:
+        _need(isinstance(frame["aligned"], bool) and isinstance(frame["note"], str))
+        _need(not frame["aligned"] or [len(row) for row in frame["to_base"]] == [3, 3, 3])
+    for person in report["people"]:
+        _need(
+            isinstance(person["id"], str)
+            and person["pick"] in files
+            and isinstance(person["from_base"], bool)
+        )
+        _need(person["flag"] in ("clear", "inspect", "retouch") and 0 <= person["risk"] <= 1)
+        _need(person["mask"] is None or isinstance(person["mask"], str))
+        _need(all(isinstance(reason, str) for reason in person["reasons"]))
+        for face in person["faces"]:
+            _need(face["frame"] in files and len(face["box"]) == 4)
+            _need(all(0 <= face[key] <= 1 for key in ("eyes_open", "sharpness", "expression", "score")))
+    return report
+
+
+def _need(holds: bool) -> None:
+    if not holds:
+        raise ValueError("not as the contract says")
+
+
+_READERS: dict[str, Callable[[Report], Report]] = {SCHEMA: _read_1}

@@ -1,0 +1,310 @@
+"""Layers laid over each other give the composite, in other programs too."""
+
+from __future__ import annotations
+
+import io
+import re
+import zipfile
+from pathlib import Path
+from xml.etree import ElementTree
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from facemerge.errors import InputError
+from facemerge.formats import icc, openraster
+from facemerge.formats.openraster import flatten, read_ora, write_ora
+from facemerge.imaging import full_scale
+from facemerge.words import Array, Head, Seam
+
+SEAM = Seam(
+    delta_e_median=0,
+    delta_e_p95=0,
+    texture=0,
+    misregistration_px=0,
+    tone_delta_e=0,
+    grain_ratio=1,
+    neighbour_overlap=0,
+    invented=0,
+    old_head_left=0,
+)
+SIZE = (90, 70)
+
+
+def noise(size: tuple[int, int], dtype: type, seed: int) -> Array:
+    """Return a (H, W, 3) picture that no mistake of order or offset leaves alike."""
+    rng = np.random.default_rng(seed)
+    return np.asarray(rng.integers(0, np.iinfo(dtype).max, (size[1], size[0], 3), endpoint=True)).astype(
+        dtype
+    )
+
+
+def soft(size: tuple[int, int], dtype: type) -> Array:
+    """Return a (h, w) mask: 0 at the rim, full in the middle, every step between."""
+    w, h = size
+    y, x = np.mgrid[0:h, 0:w]
+    far = np.hypot((x - w / 2) / (w / 2), (y - h / 2) / (h / 2))
+    return np.asarray(np.rint(np.clip(1.5 - 1.6 * far, 0, 1) * np.iinfo(dtype).max)).astype(dtype)
+
+
+def head(person: str, offset: tuple[int, int], dtype: type, mask_dtype: type, seed: int) -> Head:
+    """Return a head of noise under a soft mask."""
+    size = (40, 50)
+    return Head(
+        person=person,
+        offset=offset,
+        pixels=noise(size, dtype, seed),
+        mask=soft(size, mask_dtype),
+        seam=SEAM,
+        placement="homography",
+    )
+
+
+def composed(base: Array, heads: list[Head]) -> Array:
+    """Return the heads laid over the base one after the other, in float, rounded once: an independent truth."""
+    out = base.astype(np.float64)
+    for h in heads:
+        for y in range(h.mask.shape[0]):
+            for x in range(h.mask.shape[1]):
+                at = (y + h.offset[1], x + h.offset[0])
+                if 0 <= at[0] < out.shape[0] and 0 <= at[1] < out.shape[1]:
+                    a = h.mask[y, x] / full_scale(h.mask)
+                    out[at] = out[at] * (1 - a) + h.pixels[y, x] * a
+    return np.asarray(np.rint(out)).astype(base.dtype)
+
+
+def scene(dtype: type, mask_dtype: type | None = None) -> tuple[Array, list[Head], Array]:
+    """Return a base, two heads that overlap and one over the edge, and the composite."""
+    base = noise(SIZE, dtype, 0)
+    mask_dtype = mask_dtype or dtype
+    heads = [
+        head("P03", (10, 5), dtype, mask_dtype, 1),
+        head("P01", (25, 12), dtype, mask_dtype, 2),
+        head("P02", (-11, 40), dtype, mask_dtype, 3),
+    ]
+    return base, heads, composed(base, heads)
+
+
+DONORS = {"P01": "frame_0007.jpg", "P02": '<b>"&\x01.jpg', "P03": "frame_0001.jpg"}
+
+
+@pytest.fixture
+def ora(tmp_path: Path) -> Path:
+    """Give a written file of 8 bits."""
+    base, heads, merged = scene(np.uint8)
+    path = tmp_path / "composite.ora"
+    write_ora(
+        path, base, heads, merged, profile=icc.made("adobergb"), base_name="frame_0004.jpg", donors=DONORS
+    )
+    return path
+
+
+def test_first_bytes_tell_what_it_is(ora: Path) -> None:
+    """The entry 'mimetype' is first, stored, and 16 bytes without a line end, so it stands at byte 38.
+
+    OpenRaster file layout specification (openraster.org/baseline/file-layout-spec.html).
+    """
+    assert ora.read_bytes()[30:54] == b"mimetypeimage/openraster"
+    with zipfile.ZipFile(ora) as z:
+        first = z.infolist()[0]
+        assert (first.filename, first.compress_type, first.extra) == ("mimetype", zipfile.ZIP_STORED, b"")
+        assert z.read("mimetype") == b"image/openraster"
+        assert z.testzip() is None
+
+
+def test_all_parts_are_there(ora: Path) -> None:
+    """The stack, the merged picture, the thumbnail and one picture a layer, in lower-case .png, and nothing else."""
+    with zipfile.ZipFile(ora) as z:
+        assert set(z.namelist()) == {
+            *("mimetype", "stack.xml", "mergedimage.png", "Thumbnails/thumbnail.png"),
+            *("data/base.png", "data/P01.png", "data/P02.png", "data/P03.png"),
+        }
+        assert {i.compress_type for i in z.infolist()} <= {zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED}
+
+
+def test_stack_lists_the_top_first(ora: Path) -> None:
+    """The first child is the top layer; names begin with the person's id; every attribute is of the baseline.
+
+    OpenRaster layer stack specification (openraster.org/baseline/layer-stack-spec.html).
+    """
+    with zipfile.ZipFile(ora) as z:
+        text = z.read("stack.xml")
+        image = ElementTree.fromstring(text)
+    assert text.startswith(b'<?xml version="1.0" encoding="UTF-8"?>')
+    assert (image.tag, image.get("w"), image.get("h")) == ("image", "90", "70")
+    layers = image.findall("./stack/layer")
+    assert [(e.get("name"), e.get("x"), e.get("y")) for e in layers] == [
+        ('P02 from <b>"&\ufffd.jpg', "-11", "40"),
+        ("P01 from frame_0007.jpg", "25", "12"),
+        ("P03 from frame_0001.jpg", "10", "5"),
+        ("Base frame_0004.jpg", "0", "0"),
+    ]
+    assert {(e.get("composite-op"), e.get("visibility"), e.get("opacity")) for e in layers} == {
+        ("svg:src-over", "visible", "1.0")
+    }
+
+
+@pytest.mark.parametrize(
+    ("dtype", "mask_dtype"),
+    [(np.uint8, np.uint8), (np.uint16, np.uint16), (np.uint8, np.uint16), (np.uint16, np.uint8)],
+)
+def test_layers_give_the_composite(tmp_path: Path, dtype: type, mask_dtype: type) -> None:
+    """Flattened, the layers are the composite to within a step of 8 bits, whatever the depth of picture and mask."""
+    base, heads, merged = scene(dtype, mask_dtype)
+    write_ora(tmp_path / "a.ora", base, heads, merged)
+    raster = read_ora(tmp_path / "a.ora")
+    assert raster.size == SIZE
+    assert np.array_equal(raster.merged, merged)
+    assert np.abs(flatten(raster) - merged / full_scale(merged)).max() <= 1 / 255
+    # At the depth of the picture only the one rounding at the end is left, if the mask was not rounded.
+    if mask_dtype == dtype:
+        assert np.abs(flatten(raster) * full_scale(merged) - merged).max() <= 0.501
+
+
+@pytest.mark.parametrize("dtype", [np.uint8, np.uint16])
+def test_layers_hold_what_was_given(tmp_path: Path, dtype: type) -> None:
+    """Colour is stored as placed, also where the mask is 0, not multiplied by it; the mask is the alpha."""
+    base, heads, merged = scene(dtype)
+    write_ora(tmp_path / "a.ora", base, heads, merged)
+    bottom, *above = read_ora(tmp_path / "a.ora").layers
+    assert np.array_equal(bottom.pixels[..., :3], base)
+    assert int(bottom.pixels[..., 3].min()) == np.iinfo(dtype).max
+    assert [layer.offset for layer in above] == [h.offset for h in heads]
+    assert all(np.array_equal(l.pixels[..., :3], h.pixels) for l, h in zip(above, heads, strict=True))
+    assert all(np.array_equal(l.pixels[..., 3], h.mask) for l, h in zip(above, heads, strict=True))
+    assert above[0].pixels.dtype == dtype
+
+
+@pytest.mark.parametrize("dtype", [np.uint8, np.uint16])
+def test_another_reader_sees_the_composite(tmp_path: Path, dtype: type) -> None:
+    """A reader of the open standard that is not ours renders the layers to the composite.
+
+    It cuts 16 bits down to 8 before it blends, which costs up to two steps; at 8 bits it must agree to one.
+    """
+    pyora = pytest.importorskip("pyora")
+    base, heads, merged = scene(dtype)
+    # A black merged picture, so that the reader cannot show that one instead of the layers.
+    write_ora(tmp_path / "a.ora", base, heads, np.zeros_like(merged), base_name="a.jpg", donors=DONORS)
+    project = pyora.Project.load(str(tmp_path / "a.ora"))
+    names = [layer.name for layer in project.children]
+    assert names[0].startswith("P02 from ")
+    assert names[1:] == ["P01 from frame_0007.jpg", "P03 from frame_0001.jpg", "Base a.jpg"]
+    rendered = np.asarray(project.get_image_data(use_original=False).convert("RGB")).astype(float)
+    assert np.abs(rendered - merged / (full_scale(merged) / 255)).max() <= (1 if dtype == np.uint8 else 2)
+
+
+@pytest.mark.parametrize("size", [(90, 70), (256, 40), (700, 300), (300, 2000), (1, 1)])
+def test_thumbnail(tmp_path: Path, size: tuple[int, int]) -> None:
+    """At most 256 px a side and never enlarged, 8 bits a channel, not interlaced, without a profile: sRGB.
+
+    OpenRaster file layout specification; PNG header fields: W3C PNG 2003, 11.2.2.
+    """
+    base = noise(size, np.uint16, 0)
+    write_ora(tmp_path / "a.ora", base, [], base, profile=icc.made("adobergb"))
+    with zipfile.ZipFile(tmp_path / "a.ora") as z:
+        data = z.read("Thumbnails/thumbnail.png")
+    with Image.open(io.BytesIO(data)) as im:
+        factor = min(1, 256 / max(size))
+        assert abs(im.width - size[0] * factor) <= 0.5 or im.width == 1
+        assert abs(im.height - size[1] * factor) <= 0.5 or im.height == 1
+        assert "icc_profile" not in im.info
+    assert (data[24], data[28]) == (8, 0)
+
+
+def test_pictures_say_their_colours(ora: Path) -> None:
+    """The merged picture and the layers carry the profile; a thumbnail of an even colour is that colour in sRGB."""
+    with zipfile.ZipFile(ora) as z:
+        for name in ("mergedimage.png", "data/base.png", "data/P01.png"):
+            with Image.open(io.BytesIO(z.read(name))) as im:
+                assert im.info["icc_profile"] == icc.made("adobergb")
+    plain = np.full((30, 30, 3), (60, 180, 90), np.uint8)
+    write_ora(ora, plain, [], plain, profile=icc.made("adobergb"))
+    with zipfile.ZipFile(ora) as z, Image.open(io.BytesIO(z.read("Thumbnails/thumbnail.png"))) as im:
+        assert np.array_equal(np.asarray(im), icc.to_srgb(plain, icc.made("adobergb")))
+        assert not np.array_equal(np.asarray(im), plain)
+
+
+def test_same_input_same_bytes(ora: Path, tmp_path: Path) -> None:
+    """No clock is in the file: written again it is the same to the last byte."""
+    base, heads, merged = scene(np.uint8)
+    write_ora(
+        tmp_path / "b.ora",
+        base,
+        heads,
+        merged,
+        profile=icc.made("adobergb"),
+        base_name="frame_0004.jpg",
+        donors=DONORS,
+    )
+    assert (tmp_path / "b.ora").read_bytes() == ora.read_bytes()
+
+
+def test_hidden_layers_and_groups_of_others(tmp_path: Path) -> None:
+    """A file that another program saved, its layers in a group that is moved and one hidden, is read as it shows."""
+    base, heads, merged = scene(np.uint8)
+    write_ora(tmp_path / "a.ora", base, heads[:2], merged)
+    with zipfile.ZipFile(tmp_path / "a.ora") as z:
+        parts = {name: z.read(name) for name in z.namelist()}
+    parts["stack.xml"] = (
+        b'<image w="90" h="70"><stack><stack x="3" y="-2"><layer name="P01" src="data/P01.png" x="1" y="2"/></stack>'
+        b'<layer name="P03" src="data/P03.png" visibility="hidden"/>'
+        b'<layer name="Base" src="data/base.png"/></stack></image>'
+    )
+    with zipfile.ZipFile(tmp_path / "b.ora", "w") as z:
+        for name, data in parts.items():
+            z.writestr(name, data)
+    raster = read_ora(tmp_path / "b.ora")
+    assert [(l.name, l.offset, l.visible) for l in raster.layers] == [
+        ("Base", (0, 0), True),
+        ("P03", (0, 0), False),
+        ("P01", (4, 0), True),
+    ]
+    moved = Head(
+        person="P01", offset=(4, 0), pixels=heads[1].pixels, mask=heads[1].mask, seam=SEAM, placement=""
+    )
+    assert np.abs(flatten(raster) * 255 - composed(base, [moved])).max() <= 0.501
+
+
+def no_zip(path: Path) -> None:
+    """Write words."""
+    path.write_text("no zip")
+
+
+def wrong_type(path: Path) -> None:
+    """Write a zip of something else."""
+    with zipfile.ZipFile(path, "w") as z:
+        z.writestr("mimetype", "application/epub+zip")
+
+
+def no_stack(path: Path) -> None:
+    """Write an OpenRaster file without its list of layers."""
+    with zipfile.ZipFile(path, "w") as z:
+        z.writestr("mimetype", "image/openraster")
+
+
+def broken_layer(path: Path) -> None:
+    """Write an OpenRaster file whose layer is no picture."""
+    with zipfile.ZipFile(path, "w") as z:
+        z.writestr("mimetype", "image/openraster")
+        z.writestr("stack.xml", '<image w="9" h="9"><stack><layer src="data/a.png"/></stack></image>')
+        z.writestr("data/a.png", b"no picture")
+
+
+@pytest.mark.parametrize("make", [no_zip, wrong_type, no_stack, broken_layer, lambda path: None])
+def test_what_is_no_openraster_file(tmp_path: Path, make: object) -> None:
+    """A missing or broken file gives one sentence that names it."""
+    assert callable(make)
+    make(tmp_path / "a.ora")
+    with pytest.raises(InputError, match=re.escape(str(tmp_path / "a.ora"))):
+        read_ora(tmp_path / "a.ora")
+
+
+def test_nobody_changed(tmp_path: Path) -> None:
+    """Without heads the file holds the base alone."""
+    base = noise(SIZE, np.uint8, 0)
+    write_ora(tmp_path / "a.ora", base, [], base)
+    raster = read_ora(tmp_path / "a.ora")
+    assert [layer.name for layer in raster.layers] == ["Base"]
+    assert np.abs(flatten(raster) * 255 - base).max() < 1e-9
+    assert openraster.MIMETYPE == b"image/openraster"

@@ -1,0 +1,325 @@
+"""The report keeps the contract that other programs rely on, and says honestly what is not known."""
+
+from __future__ import annotations
+
+import copy
+import json
+import math
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from facemerge.errors import InputError
+from facemerge.formats.report import Report, build_report, read_report, report_bytes, write_report
+from facemerge.options import Options, build
+from facemerge.words import (
+    Aligned,
+    Analysis,
+    Choice,
+    Face,
+    Frame,
+    Head,
+    Missing,
+    Part,
+    Person,
+    Pick,
+    Risk,
+    Score,
+    Seam,
+    Unaligned,
+)
+
+NAN = float("nan")
+
+
+def frame(name: str) -> Frame:
+    """Return a frame of 60 x 40 pixels."""
+    return Frame(name=name, path=f"/burst/{name}", size=(60, 40), bit_depth=8, time_s=10.5)
+
+
+def aligned(dx: float, error_px: float) -> Aligned:
+    """Return a frame that lies `dx` to the right on the reference."""
+    return Aligned(
+        reference_from_frame=np.array([[1, 0, dx], [0, 1, 0], [0, 0, 1.0]]),
+        model="translation",
+        inliers=99,
+        error_px=error_px,
+        note="only the people could be matched" if dx else "",
+    )
+
+
+def face(x: float) -> Face:
+    """Return a face at `x`."""
+    return Face(
+        box=(x, 2.0, x + 10.1234, 14.0),
+        landmarks=np.zeros((478, 3)),
+        blendshapes=np.zeros(52),
+        appearance=np.zeros(8),
+        confidence=0.9,
+    )
+
+
+def score(eyes: float | None, total: float, detail: float = 0.25) -> Score:
+    """Return a score whose eyes may be unknown."""
+    return Score(
+        eyes=Part(value=eyes, reason="" if eyes else "sunglasses"),
+        sharpness=Part(value=0.7),
+        expression=Part(value=0.123456, reason="mouth pulled"),
+        total=total,
+        blur_px=1.23456,
+        detail={"jaw": detail, "brow": 0.5},
+    )
+
+
+def seam(worst: float = 0.5) -> Seam:
+    """Return a measured seam."""
+    return Seam(
+        delta_e_median=worst,
+        delta_e_p95=1.5,
+        texture=2,
+        misregistration_px=0.4,
+        tone_delta_e=3,
+        grain_ratio=1,
+        neighbour_overlap=0,
+        invented=0.1,
+        old_head_left=0,
+        worst_at=(12.34, 5.0),
+    )
+
+
+HEAD = Head(
+    person="P02",
+    offset=(30, 4),
+    pixels=np.zeros((9, 7, 3), np.uint8),
+    mask=np.zeros((9, 7), np.uint8),
+    seam=seam(),
+    placement="homography",
+)
+ANALYSIS = Analysis(
+    frames=(frame("a.jpg"), frame("b.jpg"), frame("c.jpg")),
+    reference=0,
+    alignments=(aligned(0, 0), aligned(5, 0.3), Unaligned(reason="too little background")),
+    people=(
+        Person(id="P01", row=0, faces=(face(5), face(0), Missing(reason="turned away"))),
+        Person(id="P02", row=1, faces=(face(30), face(25), face(20))),
+    ),
+    scores={
+        "P01": (score(0.9, 0.8), score(None, 0.6), None),
+        "P02": (score(0.1, 0.2), score(1.0, 0.95), None),
+    },
+    notes=("a person passed by",),
+)
+CHOICE = Choice(
+    base=1,
+    picks=(
+        Pick(person="P01", frame=1, from_base=True, gain=0, cost=0, why="best already"),
+        Pick(person="P02", frame=0, from_base=False, gain=0.5, cost=0.1, why="eyes open"),
+    ),
+    why="most good faces",
+)
+RISKS = {"P02": Risk(value=0.42, flag="inspect", reasons=("the background is plain",))}
+
+
+def built(**changes: Any) -> Report:
+    """Return a report of a small run in which P02 is changed."""
+    parts: dict[str, Any] = {
+        "analysis": ANALYSIS,
+        "choice": CHOICE,
+        "options": Options(),
+        "heads": [HEAD],
+        "risks": RISKS,
+        "notes": ["d.jpg is left out: it is empty."],
+    }
+    return build_report(**parts | changes)
+
+
+def test_contract_is_kept() -> None:
+    """Every key of the contract is there, under its name, with its meaning."""
+    report = json.loads(report_bytes(built()))
+    assert report["schema"] == "facemerge-report/1"
+    assert (report["size"], report["base"]) == ([60, 40], "b.jpg")
+    assert (report["composite"], report["layers"]) == ("composite.tif", "composite.ora")
+    assert [f["file"] for f in report["frames"]] == ["a.jpg", "b.jpg", "c.jpg"]
+    assert [f["aligned"] for f in report["frames"]] == [True, True, False]
+    assert [p["id"] for p in report["people"]] == ["P01", "P02"]
+    one, two = report["people"]
+    assert (one["pick"], one["from_base"], one["flag"], one["mask"]) == ("b.jpg", True, "clear", None)
+    assert (two["pick"], two["from_base"], two["flag"]) == ("a.jpg", False, "inspect")
+    assert (two["risk"], two["reasons"], two["mask"]) == (0.42, ["the background is plain"], "masks/P02.png")
+    assert one["risk"] == 0
+    assert one["reasons"]
+    assert {
+        k: two["faces"][1][k] for k in ("frame", "box", "eyes_open", "sharpness", "expression", "score")
+    } == {
+        "frame": "b.jpg",
+        "box": [25.0, 2.0, 35.12, 14.0],
+        "eyes_open": 1.0,
+        "sharpness": 0.7,
+        "expression": 0.1235,
+        "score": 0.95,
+    }
+
+
+def test_frames_are_placed_on_the_base() -> None:
+    """`to_base` is against the base, not the reference: what is at 5 in the base is at 10 in the reference."""
+    a, b, c = built()["frames"]
+    assert a["to_base"] == [[1, 0, -5], [0, 1, 0], [0, 0, 1]]
+    assert b["to_base"] == [[1, 0, 0], [0, 1, 0], [0, 0, 1]]
+    assert (b["align_error_px"], a["align_error_px"]) == (0, 0.3)
+    assert b["note"] == "only the people could be matched"
+    assert (c["to_base"], c["note"]) == (None, "too little background")
+    assert built()["dropped"] == [{"file": "c.jpg", "reason": "too little background"}]
+
+
+def test_errors_of_two_frames_add_up() -> None:
+    """Two frames placed on a third one independently: their errors add as squares (common practice, no source)."""
+    fates = (aligned(0, 0), aligned(5, 0.3), aligned(2, 0.4))
+    analysis = Analysis(
+        frames=ANALYSIS.frames,
+        reference=0,
+        alignments=fates,
+        people=ANALYSIS.people,
+        scores=ANALYSIS.scores,
+    )
+    assert built(analysis=analysis)["frames"][2]["align_error_px"] == 0.5
+
+
+def test_unknown_scores_are_marked() -> None:
+    """What cannot be told is written as the middle, 0.5, and said to be unknown; a face without scores all of it."""
+    one, two = built()["people"]
+    assert one["faces"][1]["eyes_open"] == 0.5
+    assert one["faces"][1]["unknown"] == ["eyes_open"]
+    assert one["faces"][1]["reasons"] == {"eyes_open": "sunglasses", "expression": "mouth pulled"}
+    assert one["faces"][0]["unknown"] == []
+    assert two["faces"][2]["unknown"] == ["eyes_open", "sharpness", "expression", "score"]
+    assert two["faces"][2]["score"] == 0.5
+    assert one["missing"] == [{"frame": "c.jpg", "reason": "turned away"}]
+
+
+@pytest.mark.parametrize("bad", [NAN, math.inf, -math.inf])
+def test_no_number_that_json_does_not_know(bad: float) -> None:
+    """Numbers that are none become null in our own keys, and unknown in the contract's."""
+    scores = {"P01": (score(bad, bad, bad), None, None), "P02": (None, None, None)}
+    analysis = Analysis(
+        frames=ANALYSIS.frames,
+        reference=0,
+        alignments=ANALYSIS.alignments,
+        people=ANALYSIS.people,
+        scores=scores,
+    )
+    head = Head(person="P02", offset=(0, 0), pixels=HEAD.pixels, mask=HEAD.mask, seam=seam(bad), placement="")
+    report = json.loads(report_bytes(built(analysis=analysis, heads=[head])), parse_constant=pytest.fail)
+    found = report["people"][0]["faces"][0]
+    assert (found["eyes_open"], found["score"], found["detail"]["jaw"]) == (0.5, 0.5, None)
+    assert found["unknown"] == ["eyes_open", "score"]
+    assert report["people"][1]["seam"]["delta_e_median"] is None
+
+
+def test_shares_stay_within_their_range() -> None:
+    """A score a hair outside 0 to 1, as rounding makes them, is written inside."""
+    analysis = Analysis(
+        frames=ANALYSIS.frames,
+        reference=0,
+        alignments=ANALYSIS.alignments,
+        people=ANALYSIS.people,
+        scores={"P01": (score(1.001, -0.001), None, None), "P02": (None, None, None)},
+    )
+    found = built(analysis=analysis)["people"][0]["faces"][0]
+    assert (found["eyes_open"], found["score"]) == (1.0, 0.0)
+
+
+def test_culling_makes_no_picture() -> None:
+    """Where nothing was composed, neither picture nor layers nor masks are named, and no seam is judged."""
+    report = built(heads=[], risks={}, composite=None, layers=None)
+    assert (report["composite"], report["layers"]) == (None, None)
+    assert [p["mask"] for p in report["people"]] == [None, None]
+    assert [p["flag"] for p in report["people"]] == ["clear", "clear"]
+    assert "no seam" in report["people"][1]["reasons"][0]
+
+
+def test_measured_seam_and_settings_are_there() -> None:
+    """The seam's numbers, the head's area and every setting are on record."""
+    report = built(options=build({"align.max_error_px": 2}))
+    two = report["people"][1]
+    assert two["area"] == [30, 4, 37, 13]
+    assert two["seam"]["invented"] == 0.1
+    assert two["seam"]["worst_at"] == [12.3, 5.0]
+    assert report["options"]["align"]["max_error_px"] == 2
+    assert report["notes"] == ["a person passed by", "d.jpg is left out: it is empty."]
+    assert report["program"]["name"] == "facemerge"
+
+
+def test_round_trip(tmp_path: Path) -> None:
+    """What is written is read back equal, non-ASCII names too, and two runs write the same bytes."""
+    analysis = Analysis(
+        frames=(frame("ä<b>.jpg"), *ANALYSIS.frames[1:]),
+        reference=0,
+        alignments=ANALYSIS.alignments,
+        people=ANALYSIS.people,
+        scores=ANALYSIS.scores,
+    )
+    report = built(analysis=analysis)
+    write_report(tmp_path / "report.json", report)
+    assert read_report(tmp_path / "report.json") == report
+    assert (tmp_path / "report.json").read_bytes() == report_bytes(built(analysis=analysis))
+    assert "ä<b>.jpg" in (tmp_path / "report.json").read_text("utf-8")
+
+
+def without(*path: str | int) -> Report:
+    """Return a report that lacks one thing."""
+    report: Any = copy.deepcopy(built())
+    inner = report
+    for key in path[:-1]:
+        inner = inner[key]
+    del inner[path[-1]]
+    return dict(report)
+
+
+def having(value: object, *path: str | int) -> Report:
+    """Return a report in which one thing is another."""
+    report: Any = copy.deepcopy(built())
+    inner = report
+    for key in path[:-1]:
+        inner = inner[key]
+    inner[path[-1]] = value
+    return dict(report)
+
+
+@pytest.mark.parametrize(
+    ("data", "said"),
+    [
+        (b"", "not JSON"),
+        (b"{", "not JSON"),
+        (b"\xff\xfe\x00", "not JSON"),
+        (b"[" * 100_000, "not JSON"),
+        (b"[]", "not a report of facemerge"),
+        (b'{"schema": 1}', "not a report of facemerge"),
+        (b'{"schema": "somebody-else/1"}', "not a report of facemerge"),
+        (b'{"schema": "facemerge-report/99"}', "facemerge-report/99.*known here: facemerge-report/1"),
+        (b'{"schema": "facemerge-report/1"}', "not a whole report"),
+        (report_bytes(without("size")), "not a whole report"),
+        (report_bytes(without("people")), "not a whole report"),
+        (report_bytes(without("frames", 0, "file")), "not a whole report"),
+        (report_bytes(without("people", 0, "faces", 0, "box")), "not a whole report"),
+        (report_bytes(having("nobody.jpg", "base")), "not a whole report"),
+        (report_bytes(having("fine", "people", 0, "flag")), "not a whole report"),
+        (report_bytes(having(1.5, "people", 0, "risk")), "not a whole report"),
+        (report_bytes(having("high", "people", 0, "faces", 0, "score")), "not a whole report"),
+        (report_bytes(having([[1, 0], [0, 1]], "frames", 0, "to_base")), "not a whole report"),
+        (report_bytes(having(7, "people", 0, "faces")), "not a whole report"),
+    ],
+)
+def test_what_is_no_report(tmp_path: Path, data: bytes, said: str) -> None:
+    """Broken, foreign, too new or incomplete: one sentence that names the file."""
+    path = tmp_path / "report.json"
+    path.write_bytes(data)
+    with pytest.raises(InputError, match=f"report.json .*{said}"):
+        read_report(path)
+
+
+def test_no_report(tmp_path: Path) -> None:
+    """A report that is not there is one sentence."""
+    with pytest.raises(InputError, match=r"report.json cannot be opened: no such file"):
+        read_report(tmp_path / "report.json")
