@@ -9,9 +9,9 @@ import numpy as np
 
 from facemerge import align, composite, faces, imaging, scores, tracks
 from facemerge.errors import InputError, NobodyFoundError
+from facemerge.formats.previews import face_picture
 from facemerge.models import Models
 from facemerge.options import Options
-from facemerge.pipeline.pictures import thumbnail
 from facemerge.pipeline.progress import Progress, no_progress
 from facemerge.words import Aligned, Analysis, Face, Float, Frame, Missing, Person, Pixels, Unaligned
 
@@ -44,7 +44,7 @@ class _Seen:
         self.faces.append(face)
         self.measures.append(scores.measure(image, face, models, options.scores))
         self.patches.append(composite.patch_of(image, face))
-        self.thumbnails.append(thumbnail(image, face, self.frame.profile))
+        self.thumbnails.append(face_picture(image, face.box, self.frame.profile))
 
 
 def analyse(

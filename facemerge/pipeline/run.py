@@ -1,0 +1,236 @@
+"""The whole job: from files to a folder of results."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from facemerge import composite
+from facemerge.errors import OptionError
+from facemerge.formats import encode, files, openraster, page, photo, previews, report, xmp
+from facemerge.models import Models
+from facemerge.options import Options
+from facemerge.pipeline.look import Album, analyse
+from facemerge.pipeline.progress import Progress, no_progress
+from facemerge.pipeline.setting import choose, set_in
+from facemerge.words import Aligned, Analysis, Choice, Decisions, Frame, Head, Pick, Pixels, Risk
+
+PICTURES = ("tif", "png", "jpg")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Result:
+    """What a run has found and made."""
+
+    analysis: Analysis
+    choice: Choice
+    heads: tuple[Head, ...]
+    """In the order they are laid, back row first; empty for a cull."""
+    risks: dict[str, Risk]
+    """By person id, for everybody whose head was set in."""
+    report: report.Report
+    """What report.json holds."""
+
+    @property
+    def summary(self) -> tuple[str, ...]:
+        """The run in a few plain lines."""
+        return _summary(self)
+
+
+def cull(
+    sources: Sequence[Path],
+    out: Path,
+    *,
+    options: Options | None = None,
+    decisions: Decisions | None = None,
+    models: Models | None = None,
+    progress: Progress = no_progress,
+) -> Result:
+    """Analyse a burst and write its report: who is good where, and what `merge` would take.
+
+    Parameters
+    ----------
+    sources
+        A folder of frames, or the frames.
+    out
+        The folder to write: report.json and report.html. An earlier result of this program is replaced.
+    options, decisions, models, progress
+        Settings, the user's decisions, the networks, and who is told how far it is.
+
+    Raises
+    ------
+    FacemergeError
+        If it cannot be done; `out` is then as it was.
+    """
+    return _run(sources, out, options, decisions, models, progress, pictures=(), layers=False)
+
+
+def merge(
+    sources: Sequence[Path],
+    out: Path,
+    *,
+    options: Options | None = None,
+    decisions: Decisions | None = None,
+    models: Models | None = None,
+    progress: Progress = no_progress,
+    pictures: Sequence[str] = ("tif",),
+    layers: bool = True,
+) -> Result:
+    """Set everybody's best head into one frame, and write the composite, its layers, masks and report.
+
+    Parameters
+    ----------
+    sources
+        A folder of frames, or the frames.
+    out
+        The folder to write. An earlier result of this program is replaced.
+    options, decisions, models, progress
+        Settings, the user's decisions, the networks, and who is told how far it is.
+    pictures
+        Forms of the finished picture: 'tif', 'png', 'jpg'; the first is the one the report names.
+    layers
+        Whether the layered file is written.
+
+    Raises
+    ------
+    FacemergeError
+        If it cannot be done; `out` is then as it was.
+    """
+    return _run(sources, out, options, decisions, models, progress, pictures=pictures, layers=layers)
+
+
+def _run(
+    sources: Sequence[Path],
+    out: Path,
+    options: Options | None,
+    decisions: Decisions | None,
+    models: Models | None,
+    progress: Progress,
+    *,
+    pictures: Sequence[str],
+    layers: bool,
+) -> Result:
+    options, decisions, models = options or Options(), decisions or Decisions(), models or Models()
+    for form in pictures:
+        if form not in PICTURES:
+            raise OptionError(f"A finished picture is tif, png or jpg, not {form!r}.")
+    frames, notes = photo.find_frames(sources)
+    photo.require_burst(frames)
+    # The place is claimed before the work: a folder that cannot be written is known at once.
+    with files.folder_in_place(out, inputs=[Path(f.path) for f in frames]) as work:
+        analysis, album = analyse(frames, photo.read, models, options, progress)
+        chosen = choose(analysis, album, decisions, options)
+        base = analysis.frames[chosen.base]
+
+        def read(frame: Frame) -> Pixels:
+            return photo.read(frame, profile=base.profile, bit_depth=base.bit_depth)
+
+        if pictures:
+            pixels, heads, risks = set_in(analysis, chosen, read, models, options, progress)
+        else:
+            pixels, heads, risks = read(base), (), {}
+        merged = composite.lay(pixels, heads)
+        written = report.build_report(
+            analysis=analysis,
+            choice=chosen,
+            options=options,
+            heads=heads,
+            risks=risks,
+            notes=notes,
+            composite=f"composite.{pictures[0]}" if pictures else None,
+            layers="composite.ora" if pictures and layers else None,
+        )
+        progress("Writing", 0, 1)
+        if pictures:
+            _write_pictures(work, analysis, chosen, pixels, heads, merged, pictures, layers)
+        report.write_report(work / "report.json", written)
+        page.write_page(
+            work / "report.html", written, _previews(analysis, album, chosen, pixels, merged, heads)
+        )
+        progress("Writing", 1, 1)
+    return Result(analysis=analysis, choice=chosen, heads=heads, risks=risks, report=written)
+
+
+def _write_pictures(
+    work: Path,
+    analysis: Analysis,
+    chosen: Choice,
+    base: Pixels,
+    heads: Sequence[Head],
+    merged: Pixels,
+    pictures: Sequence[str],
+    layers: bool,
+) -> None:
+    frame = analysis.frames[chosen.base]
+    donors = {p.person: analysis.frames[p.frame].name for p in chosen.picks if not p.from_base}
+    packet = xmp.composite_packet(frame.name, list(donors.values()))
+    writers = {"tif": encode.write_tiff, "png": encode.write_png, "jpg": encode.write_jpeg}
+    for form in dict.fromkeys(pictures):
+        writers[form](
+            work / f"composite.{form}",
+            merged,
+            profile=frame.profile,
+            exif_from=frame,
+            xmp=packet,
+            greyscale=frame.channels == 1,
+        )
+    if layers:
+        openraster.write_ora(
+            work / "composite.ora",
+            base,
+            heads,
+            merged,
+            profile=frame.profile,
+            base_name=frame.name,
+            donors=donors,
+        )
+    (work / "masks").mkdir()
+    for head in heads:
+        encode.write_mask(work / "masks" / f"{head.person}.png", head, frame.size)
+
+
+def _previews(
+    analysis: Analysis, album: Album, chosen: Choice, base: Pixels, merged: Pixels, heads: Sequence[Head]
+) -> previews.Pictures:
+    profile = analysis.frames[chosen.base].profile
+    return previews.Pictures(
+        composite=previews.whole_picture(merged, profile),
+        base=previews.whole_picture(base, profile) if heads else None,
+        heads={h.person: previews.head_pictures(base, merged, h, profile) for h in heads},
+        faces={(who, analysis.frames[f].name): picture for (who, f), picture in album.thumbnails.items()},
+    )
+
+
+def _summary(result: Result) -> tuple[str, ...]:
+    analysis, chosen = result.analysis, result.choice
+    frames, people = len(analysis.frames), len(analysis.people)
+    errors = [a.error_px for a in analysis.alignments if isinstance(a, Aligned) and a.model != "reference"]
+    placed = f"all {frames}" if len(errors) + 1 == frames else f"{len(errors) + 1} of {frames}"
+    lines = [
+        f"Read {frames} frames of {people} people; {placed} in register"
+        + (f", to about {sorted(errors)[len(errors) // 2]:.1f} px." if errors else "."),
+        chosen.why,
+    ]
+    swaps = [p for p in chosen.picks if not p.from_base]
+    if not result.heads:
+        verb = "Better elsewhere" if swaps else "Nobody is better in another frame"
+        return (*lines, _list(verb, [_from(analysis, p) for p in swaps]))
+    flags = {p.person: result.risks[p.person].flag for p in swaps}
+    lines.append(_list("Heads set in", [_from(analysis, p) for p in swaps]))
+    lines.append(_list("Clear", [p.person for p in swaps if flags[p.person] == "clear"]))
+    for flag, words in (("inspect", "Look at"), ("retouch", "Needs a hand")):
+        lines += [
+            f"{words}: {p.person}, {result.risks[p.person].reasons[0]}."
+            for p in swaps
+            if flags[p.person] == flag
+        ]
+    return tuple(line for line in lines if line)
+
+
+def _from(analysis: Analysis, pick: Pick) -> str:
+    return f"{pick.person} from {analysis.frames[pick.frame].name}"
+
+
+def _list(head: str, items: Sequence[str]) -> str:
+    return f"{head}: {', '.join(items)}." if items else ""
