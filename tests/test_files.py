@@ -35,7 +35,9 @@ def contents(folder: Path) -> dict[str, bytes]:
 
 
 def test_result_appears_whole(tmp_path: Path) -> None:
-    """Until the block ends nothing is at the place, then everything is, and nothing else is left beside it."""
+    """Until the block ends nothing is at the place, then everything is, and nothing else is left beside
+    it.
+    """
     out = tmp_path / "a" / "out"
     with folder_in_place(out) as work:
         write_bytes(work / "masks" / "P01.png", b"mask")
@@ -69,6 +71,24 @@ def test_earlier_result_is_replaced_and_decisions_kept(earlier: Path) -> None:
     with folder_in_place(earlier) as work:
         write_bytes(work / "report.json", b"new")
     assert contents(earlier.parent) == {"out/decisions.json": b"mine", "out/report.json": b"new"}
+
+
+def test_old_result_comes_back_when_the_new_one_cannot_be_put_there(
+    earlier: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """When the old result has been moved aside and the new one cannot take its place, the old one is put back."""
+    before = contents(earlier.parent)
+    real = Path.rename
+
+    def rename(self: Path, target: Path) -> Path:
+        if self.name.endswith("-new"):
+            raise OSError(errno.EIO, "Input/output error")
+        return real(self, target)
+
+    monkeypatch.setattr(files.Path, "rename", rename)
+    with pytest.raises(OutputError, match="reports an error"), folder_in_place(earlier) as work:
+        write_bytes(work / "report.json", b"new")
+    assert contents(earlier.parent) == before
 
 
 def test_new_decisions_win(earlier: Path) -> None:
@@ -122,7 +142,7 @@ def test_other_files_are_never_lost(earlier: Path, stranger: str, said: str) -> 
 
 def test_file_that_arrives_during_the_run_is_kept(earlier: Path) -> None:
     """What somebody put into the place while the run went on is not deleted with the old result."""
-    with pytest.raises(OutputError, match="mine.jpg"), folder_in_place(earlier) as work:
+    with pytest.raises(OutputError, match=r"mine\.jpg"), folder_in_place(earlier) as work:
         write_bytes(work / "report.json", b"new")
         (earlier / "mine.jpg").write_text("precious")
     assert (earlier / "mine.jpg").read_text() == "precious"
@@ -225,7 +245,9 @@ with files.folder_in_place(Path(sys.argv[1])) as work:
 @pytest.mark.skipif(os.name == "nt", reason="needs SIGKILL")
 @pytest.mark.parametrize("moment", ["during", "between"])
 def test_killed_run_loses_nothing(earlier: Path, moment: str) -> None:
-    """A run killed while it works, or between its two renames, costs no old result; the next run tidies up."""
+    """A run killed while it works, or between its two renames, costs no old result; the next run tidies
+    up.
+    """
     before = contents(earlier)
     done = subprocess.run([sys.executable, "-c", KILLED, str(earlier), moment], check=False)
     assert done.returncode == -signal.SIGKILL

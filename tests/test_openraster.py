@@ -10,25 +10,15 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
+from photographs import SEAM
 from PIL import Image
 
 from facemerge.errors import InputError
 from facemerge.formats import icc, openraster
 from facemerge.formats.openraster import flatten, read_ora, write_ora
 from facemerge.imaging import full_scale
-from facemerge.words import Array, Head, Seam
+from facemerge.words import Array, Head
 
-SEAM = Seam(
-    delta_e_median=0,
-    delta_e_p95=0,
-    texture=0,
-    misregistration_px=0,
-    tone_delta_e=0,
-    grain_ratio=1,
-    neighbour_overlap=0,
-    invented=0,
-    old_head_left=0,
-)
 SIZE = (90, 70)
 
 
@@ -62,7 +52,9 @@ def head(person: str, offset: tuple[int, int], dtype: type, mask_dtype: type, se
 
 
 def composed(base: Array, heads: list[Head]) -> Array:
-    """Return the heads laid over the base one after the other, in float, rounded once: an independent truth."""
+    """Return the heads laid over the base one after the other, in float, rounded once: an independent
+    truth.
+    """
     out = base.astype(np.float64)
     for h in heads:
         for y in range(h.mask.shape[0]):
@@ -114,7 +106,9 @@ def test_first_bytes_tell_what_it_is(ora: Path) -> None:
 
 
 def test_all_parts_are_there(ora: Path) -> None:
-    """The stack, the merged picture, the thumbnail and one picture a layer, in lower-case .png, and nothing else."""
+    """The stack, the merged picture, the thumbnail and one picture a layer, in lower-case .png, and
+    nothing else.
+    """
     with zipfile.ZipFile(ora) as z:
         assert set(z.namelist()) == {
             *("mimetype", "stack.xml", "mergedimage.png", "Thumbnails/thumbnail.png"),
@@ -150,7 +144,9 @@ def test_stack_lists_the_top_first(ora: Path) -> None:
     [(np.uint8, np.uint8), (np.uint16, np.uint16), (np.uint8, np.uint16), (np.uint16, np.uint8)],
 )
 def test_layers_give_the_composite(tmp_path: Path, dtype: type, mask_dtype: type) -> None:
-    """Flattened, the layers are the composite to within a step of 8 bits, whatever the depth of picture and mask."""
+    """Flattened, the layers are the composite to within a step of 8 bits, whatever the depth of picture
+    and mask.
+    """
     base, heads, merged = scene(dtype, mask_dtype)
     write_ora(tmp_path / "a.ora", base, heads, merged)
     raster = read_ora(tmp_path / "a.ora")
@@ -171,8 +167,8 @@ def test_layers_hold_what_was_given(tmp_path: Path, dtype: type) -> None:
     assert np.array_equal(bottom.pixels[..., :3], base)
     assert int(bottom.pixels[..., 3].min()) == np.iinfo(dtype).max
     assert [layer.offset for layer in above] == [h.offset for h in heads]
-    assert all(np.array_equal(l.pixels[..., :3], h.pixels) for l, h in zip(above, heads, strict=True))
-    assert all(np.array_equal(l.pixels[..., 3], h.mask) for l, h in zip(above, heads, strict=True))
+    assert all(np.array_equal(layer.pixels[..., :3], h.pixels) for layer, h in zip(above, heads, strict=True))
+    assert all(np.array_equal(layer.pixels[..., 3], h.mask) for layer, h in zip(above, heads, strict=True))
     assert above[0].pixels.dtype == dtype
 
 
@@ -213,7 +209,9 @@ def test_thumbnail(tmp_path: Path, size: tuple[int, int]) -> None:
 
 
 def test_pictures_say_their_colours(ora: Path) -> None:
-    """The merged picture and the layers carry the profile; a thumbnail of an even colour is that colour in sRGB."""
+    """The merged picture and the layers carry the profile; a thumbnail of an even colour is that colour in
+    sRGB.
+    """
     with zipfile.ZipFile(ora) as z:
         for name in ("mergedimage.png", "data/base.png", "data/P01.png"):
             with Image.open(io.BytesIO(z.read(name))) as im:
@@ -241,13 +239,16 @@ def test_same_input_same_bytes(ora: Path, tmp_path: Path) -> None:
 
 
 def test_hidden_layers_and_groups_of_others(tmp_path: Path) -> None:
-    """A file that another program saved, its layers in a group that is moved and one hidden, is read as it shows."""
+    """A file that another program saved, its layers in a group that is moved and one hidden, is read as it
+    shows.
+    """
     base, heads, merged = scene(np.uint8)
     write_ora(tmp_path / "a.ora", base, heads[:2], merged)
     with zipfile.ZipFile(tmp_path / "a.ora") as z:
         parts = {name: z.read(name) for name in z.namelist()}
     parts["stack.xml"] = (
-        b'<image w="90" h="70"><stack><stack x="3" y="-2"><layer name="P01" src="data/P01.png" x="1" y="2"/></stack>'
+        b'<image w="90" h="70"><stack>'
+        b'<stack x="3" y="-2"><layer name="P01" src="data/P01.png" x="1" y="2"/></stack>'
         b'<layer name="P03" src="data/P03.png" visibility="hidden"/>'
         b'<layer name="Base" src="data/base.png"/></stack></image>'
     )
@@ -255,7 +256,7 @@ def test_hidden_layers_and_groups_of_others(tmp_path: Path) -> None:
         for name, data in parts.items():
             z.writestr(name, data)
     raster = read_ora(tmp_path / "b.ora")
-    assert [(l.name, l.offset, l.visible) for l in raster.layers] == [
+    assert [(layer.name, layer.offset, layer.visible) for layer in raster.layers] == [
         ("Base", (0, 0), True),
         ("P03", (0, 0), False),
         ("P01", (4, 0), True),

@@ -163,7 +163,9 @@ def test_contract_is_kept() -> None:
 
 
 def test_frames_are_placed_on_the_base() -> None:
-    """`to_base` is against the base, not the reference: what is at 5 in the base is at 10 in the reference."""
+    """`to_base` is against the base, not the reference: what is at 5 in the base is at 10 in the
+    reference.
+    """
     a, b, c = built()["frames"]
     assert a["to_base"] == [[1, 0, -5], [0, 1, 0], [0, 0, 1]]
     assert b["to_base"] == [[1, 0, 0], [0, 1, 0], [0, 0, 1]]
@@ -174,7 +176,9 @@ def test_frames_are_placed_on_the_base() -> None:
 
 
 def test_errors_of_two_frames_add_up() -> None:
-    """Two frames placed on a third one independently: their errors add as squares (common practice, no source)."""
+    """Two frames placed on a third one independently: their errors add as squares (common practice, no
+    source).
+    """
     fates = (aligned(0, 0), aligned(5, 0.3), aligned(2, 0.4))
     analysis = Analysis(
         frames=ANALYSIS.frames,
@@ -187,7 +191,9 @@ def test_errors_of_two_frames_add_up() -> None:
 
 
 def test_unknown_scores_are_marked() -> None:
-    """What cannot be told is written as the middle, 0.5, and said to be unknown; a face without scores all of it."""
+    """What cannot be told is written as the middle, 0.5, and said to be unknown; a face without scores all
+    of it.
+    """
     one, two = built()["people"]
     assert one["faces"][1]["eyes_open"] == 0.5
     assert one["faces"][1]["unknown"] == ["eyes_open"]
@@ -215,6 +221,12 @@ def test_no_number_that_json_does_not_know(bad: float) -> None:
     assert (found["eyes_open"], found["score"], found["detail"]["jaw"]) == (0.5, 0.5, None)
     assert found["unknown"] == ["eyes_open", "score"]
     assert report["people"][1]["seam"]["delta_e_median"] is None
+
+
+def test_number_that_is_none_is_never_written() -> None:
+    """Should one get as far as the file, writing fails rather than making a file that others cannot read."""
+    with pytest.raises(ValueError, match="JSON"):
+        report_bytes(built() | {"size": [NAN, 1]})
 
 
 def test_shares_stay_within_their_range() -> None:

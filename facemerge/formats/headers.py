@@ -6,6 +6,7 @@ import io
 import struct
 import warnings
 from dataclasses import dataclass
+from importlib import import_module
 from types import ModuleType
 from typing import Any, Literal
 
@@ -13,7 +14,6 @@ import numpy as np
 import tifffile
 from PIL import Image, JpegImagePlugin, PngImagePlugin
 
-from facemerge.errors import InputError
 from facemerge.formats import exif, icc
 
 MAX_PIXELS = 400_000_000
@@ -70,9 +70,8 @@ def look(data: bytes, ending: str) -> Header:
     Raises
     ------
     UnreadableError
-        If it is no picture, is not complete, is too large, or is of a kind that is not read.
-    InputError
-        If an optional library is missing that this kind needs.
+        If it is no picture, is not complete, is too large, is of a kind that is not read, or needs an
+        optional library that is not installed.
     """
     if not data:
         raise UnreadableError("is empty")
@@ -151,7 +150,8 @@ def _scan_start(data: bytes) -> int:
     at = 2
     while at + 4 <= len(data):
         if data[at] != 0xFF:
-            break
+            at += 1
+            continue
         marker = data[at + 1]
         if marker == 0xFF or 0xD0 <= marker <= 0xD7 or marker == 0x01:
             at += 1 if marker == 0xFF else 2
@@ -222,7 +222,7 @@ def _photometric(page: Any) -> str:
 
 
 def _look_heif(data: bytes) -> Header:
-    heif = extra("pillow_heif", "heic", "HEIC")
+    heif = extra("pillow_heif", "heic")
     try:
         picture = heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=False)
         deep = picture.mode.endswith("16")
@@ -237,7 +237,7 @@ def _look_heif(data: bytes) -> Header:
 
 
 def _look_raw(data: bytes) -> Header:
-    rawpy = extra("rawpy", "raw", "raw")
+    rawpy = extra("rawpy", "raw")
     try:
         with rawpy.imread(io.BytesIO(data)) as raw:
             size, flip = (raw.sizes.iwidth, raw.sizes.iheight), raw.sizes.flip
@@ -267,18 +267,18 @@ def _without_interop(tags: Image.Exif) -> Image.Exif:
     return plain
 
 
-def extra(module: str, name: str, what: str) -> ModuleType:
+def extra(module: str, name: str) -> ModuleType:
     """Return an optional library, imported only now.
 
     Raises
     ------
-    InputError
-        If it is not installed; the sentence says what to install.
+    UnreadableError
+        If it is not installed; the words say what to install.
     """
     try:
-        return __import__(module)
+        return import_module(module)
     except ImportError as error:
-        raise InputError(f"{what} files need a further library: pip install 'facemerge[{name}]'.") from error
+        raise UnreadableError(f"needs a further library: pip install 'facemerge[{name}]'") from error
 
 
 def _opened(plugin: type[Any], data: bytes) -> Any:

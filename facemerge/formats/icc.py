@@ -87,8 +87,8 @@ def _transformed(image: Array, source: bytes, target: bytes) -> Array:
             colorspace="gray" if from_grey else "rgb",
             outcolorspace="gray" if to_grey else "rgb",
             intent=imagecodecs.CMS.INTENT.RELATIVE_COLORIMETRIC,
-            # At 16 bits the library would go through a coarse table: tried between Adobe RGB and sRGB, that was
-            # off by up to 1200 of 65535 and came back 587 off, without it 3, at 0.1 s a megapixel.
+            # At 16 bits the library would go through a coarse table: between Adobe RGB and sRGB it was tried
+            # to be off by up to 1200 of 65535 and came back 587 off; without it 3, at 0.1 s a megapixel.
             flags=imagecodecs.CMS.FLAGS.NOOPTIMIZE if image.dtype == np.uint16 else None,
         )
     )

@@ -71,8 +71,8 @@ def render_page(report: Report, pictures: Pictures) -> str:
         by_flag={flag: [p for p in changed if p["flag"] == flag] for flag in _FLAGS},
         frames=[_frame(report, frame) for frame in report["frames"]],
         rows=[_row(report, person) for person in people],
-        style=Markup((room / "report.css").read_text("utf-8")),  # noqa: S704 - our own file, not input
-        script=Markup(script),  # noqa: S704 - our own file, not input
+        style=Markup((room / "report.css").read_text("utf-8")),
+        script=Markup(script),
         script_hash=base64.b64encode(hashlib.sha256(script.encode()).digest()).decode(),
     )
 
@@ -83,7 +83,9 @@ def summary(report: Report) -> str:
     changed = [p for p in people if not p["from_base"]]
     who = _count(len(people), "person", "people")
     if report["composite"] is None:
-        better = f"{len(changed)} with a better head in another frame" if changed else "the base is best for all"
+        better = (
+            f"{len(changed)} with a better head in another frame" if changed else "the base is best for all"
+        )
         return f"{who} in {_count(len(report['frames']), 'frame', 'frames')}, {better}"
     retouch = sum(p["flag"] == "retouch" for p in changed)
     heads = f"{_count(len(changed), 'head', 'heads')} changed" if changed else "no head changed"

@@ -14,6 +14,7 @@ from types import EllipsisType
 
 import cv2
 import numpy as np
+import simplejpeg
 import tifffile
 
 from facemerge.errors import InputError
@@ -236,8 +237,7 @@ def _decoded(data: bytes, header: Header) -> Array:
     try:
         match header.kind:
             case "jpeg":
-                flags = cv2.IMREAD_COLOR_RGB | cv2.IMREAD_IGNORE_ORIENTATION
-                image = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
+                image = _jpeg(data)
             case "png":
                 image = _opaque(cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED))
             case "tiff":
@@ -253,6 +253,19 @@ def _decoded(data: bytes, header: Header) -> Array:
     if image is None or image.shape[1::-1] != header.size:
         raise UnreadableError("is broken")
     return np.ascontiguousarray(image)
+
+
+def _jpeg(data: bytes) -> Array | None:
+    try:
+        return np.asarray(simplejpeg.decode_jpeg(data, "RGB", strict=True))
+    except ValueError as error:
+        # The decoder fills what is missing with grey and only warns; other decoders do not even tell.
+        if "premature end" in str(error).lower():
+            raise UnreadableError("is damaged: a part of the picture is missing") from error
+    # Harmless warnings, and the rarer kinds of JPEG that the quick decoder does not know.
+    flags = cv2.IMREAD_COLOR_RGB | cv2.IMREAD_IGNORE_ORIENTATION
+    image = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
+    return None if image is None else np.asarray(image)
 
 
 def _opaque(image: Array | None) -> Array:
@@ -297,7 +310,7 @@ def _tiff(data: bytes) -> Array:
 
 
 def _heif(data: bytes) -> Array:
-    picture = extra("pillow_heif", "heic", "HEIC").open_heif(io.BytesIO(data), convert_hdr_to_8bit=False)
+    picture = extra("pillow_heif", "heic").open_heif(io.BytesIO(data), convert_hdr_to_8bit=False)
     image = np.asarray(picture)
     if image.ndim == 2:
         return np.repeat(image[..., None], 3, axis=2)
@@ -307,7 +320,7 @@ def _heif(data: bytes) -> Array:
 
 
 def _raw(data: bytes) -> Array:
-    with extra("rawpy", "raw", "raw").imread(io.BytesIO(data)) as raw:
+    with extra("rawpy", "raw").imread(io.BytesIO(data)) as raw:
         # The camera's white balance and a fixed gain: frames of one burst must stay alike.
         return np.asarray(raw.postprocess(use_camera_wb=True, no_auto_bright=True, output_bps=16))
 

@@ -53,9 +53,8 @@ def whole_picture(image: Array, profile: bytes | None) -> bytes:
     image
         (H, W, 3) RGB uint8 or uint16 in `profile`; None is sRGB.
     """
-    h, w = image.shape[:2]
-    factor = min(1.0, _WHOLE_PX / w)
-    return _jpeg(_scaled(image, factor) if factor < 1 else image, profile, quality=84) if h else b""
+    factor = _WHOLE_PX / image.shape[1]
+    return _jpeg(_scaled(image, factor) if factor < 1 else image, profile, quality=84)
 
 
 def head_pictures(base: Array, composite: Array, head: Head, profile: bytes | None) -> HeadPictures:
@@ -128,7 +127,7 @@ def _scaled(image: Array, factor: float) -> Array:
 
 
 def _drawn_seam(image: Array, head: Head, area: tuple[int, int, int, int]) -> Array:
-    """Return an 8-bit picture of `area` with the seam as a black and white line and its worst place ringed."""
+    """Return an 8-bit picture of `area` with the seam as a black and white line, its worst place ringed."""
     x0, y0, x1, y1 = area
     fx, fy = image.shape[1] / (x1 - x0), image.shape[0] / (y1 - y0)
     out = image.copy()

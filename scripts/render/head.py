@@ -188,8 +188,8 @@ def shape_face(person: Person) -> tuple[Floats, Floats]:
     def both(at: tuple[float, float], radius: float | tuple[float, float]) -> Floats:
         return bump(ax, y, at, radius)
 
-    points[:, 0] *= 1 + 0.045 * person.wide + 0.07 * person.jaw * smoothstep(0, -7, y) - 0.03 * child
-    points[:, 0] *= 1 - 0.05 * person.chin * 0 + 0.1 * person.chin * bump(ax, y, (0.0, -9.0), (3.0, 2.2))
+    points[:, 0] *= 1 + 0.06 * person.wide + 0.085 * person.jaw * smoothstep(0, -7, y) - 0.03 * child
+    points[:, 0] *= 1 + 0.12 * person.chin * bump(ax, y, (0.0, -9.0), (3.0, 2.2))
     points[:, 1] += -0.35 * person.chin * smoothstep(-6, -9.5, y)
     points[:, 2] += 0.25 * person.chin * both((0.0, -8.6), 2.2)
     cheek = both((4.9, -2.6), (2.2, 2.6))
@@ -201,21 +201,21 @@ def shape_face(person: Person) -> tuple[Floats, Floats]:
     hollow = both((5.2, -2.0), (1.5, 1.6))
     points[:, 2] -= 0.45 * old * hollow
     nose = bump(x, y, (0.0, -1.0), (2.1, 1.9)) * smoothstep(4.6, 6.0, z)
-    points[:, 0] *= 1 + 0.24 * person.nose_wide * nose
-    points[:, 2] += 0.45 * person.nose_long * bump(x, y, (0.0, -0.6), (1.2, 2.4))
+    points[:, 0] *= 1 + 0.30 * person.nose_wide * nose
+    points[:, 2] += 0.55 * person.nose_long * bump(x, y, (0.0, -0.6), (1.2, 2.4))
     points[:, 1] += (0.38 * person.nose_up - 0.25 * person.nose_long - 0.25 * old) * nose
     bridge = bump(x, y, (0.0, 2.0), (1.1, 1.9))
     points[:, 2] += (0.2 * person.nose_long - 0.45 * child - 0.12 * max(person.nose_wide, 0)) * bridge
     lip = bump(x, y, (0.0, -4.2), (2.3, 1.15))
-    points[:, 1] = np.where(lip > 0.02, points[:, 1] + 0.30 * person.lips * lip * np.clip(y + 4.25, -0.9, 0.9), points[:, 1])
+    points[:, 1] = np.where(lip > 0.02, points[:, 1] + 0.40 * person.lips * lip * np.clip(y + 4.25, -0.9, 0.9), points[:, 1])
     points[:, 2] += 0.22 * person.lips * lip
     points[:, 0] *= 1 + 0.12 * person.mouth_wide * bump(x, y, (0.0, -4.2), (3.0, 1.6))
     brow = both((3.2, 4.7), (2.9, 1.1))
-    points[:, 1] += (0.28 * person.brow_up - 0.12 * old) * brow
+    points[:, 1] += (0.36 * person.brow_up - 0.12 * old) * brow
     points[:, 2] += (0.18 * max(person.jaw, 0) - 0.28 * child) * brow
     # Eyes: opening, size, distance and slant move the orbit as a whole, so folds keep their order.
-    opening = 1.34 + 0.22 * person.eyes + 0.12 * child - 0.14 * old
-    scale = 1.05 + 0.05 * person.eyes + 0.02 * child
+    opening = 1.36 + 0.26 * person.eyes + 0.12 * child - 0.14 * old
+    scale = 1.06 + 0.06 * person.eyes + 0.02 * child
     for k, sign in enumerate((-1, 1)):
         centre = EYE_CENTRE * [sign, 1, 1]
         near = np.exp(-(((x - centre[0]) / 2.3) ** 2) - ((y - centre[1]) / 1.25) ** 2)
@@ -229,7 +229,7 @@ def shape_face(person: Person) -> tuple[Floats, Floats]:
         centres[k, 0] += shift
         points[:, 1] -= own * near * 0.22 * old * smoothstep(0.2, 1.6, dx * sign) * (dy > -0.2)
     # Face length last: below the eyes for grown-ups and children, forehead the other way round.
-    low = 1 + 0.07 * person.long - 0.07 * child
+    low = 1 + 0.085 * person.long - 0.07 * child
     high = 1 + 0.03 * person.long + 0.06 * child
     points[:, 1] = np.where(points[:, 1] < 2.6, 2.6 + (points[:, 1] - 2.6) * low, 2.6 + (points[:, 1] - 2.6) * high)
     wobble = np.random.default_rng(person.seed + 11)
@@ -294,15 +294,15 @@ def express(person: Person, expression: Expression) -> tuple[Floats, Floats]:
         smile *= 1 - squash
     corner, apple, around = field["corner"], field["apple"], field["around"]
 
-    points[:, 0] += smile * side * (0.72 * corner + 0.16 * apple)
-    points[:, 1] += smile * (0.62 * corner + 0.42 * apple + 0.25 * field["fold"])
-    points[:, 2] += smile * (-0.55 * corner + 0.42 * apple - 0.2 * around + 0.15 * field["fold"])
+    points[:, 0] += smile * side * (0.98 * corner + 0.16 * apple)
+    points[:, 1] += smile * (0.98 * corner + 0.46 * apple + 0.25 * field["fold"])
+    points[:, 2] += smile * (-0.62 * corner + 0.42 * apple - 0.2 * around + 0.15 * field["fold"])
     # A stretched lip thins, and the lower lip's middle stays low: that makes the curve of a smile.
-    points[:, 1] -= smile * 0.22 * bump(x, y, (0.0, -4.9), (1.7, 0.8))
+    points[:, 1] -= smile * 0.26 * bump(x, y, (0.0, -4.7), (1.5, 1.1))
     lip = field["mouth"] * np.clip(y + 4.25, -0.9, 0.9)
     points[:, 1] -= smile * 0.16 * lip
-    teeth = float(smoothstep(0.35, 0.85, smile)) * person.toothy
-    parted = 0.62 * teeth * smoothstep(2.35, 0.9, ax)
+    teeth = float(smoothstep(0.42, 0.82, smile)) * person.toothy
+    parted = 0.70 * teeth * smoothstep(2.5, 1.1, ax)
     upper_lip = np.zeros(468)
     lower_lip = np.zeros(468)
     upper_lip[list(mesh.INNER_UPPER_LIP[1:-1])] = 1

@@ -1,0 +1,153 @@
+"""Measures a face while its frame is in memory, and weighs the measures of one person over the burst."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from facemerge import imaging
+from facemerge.models import BLENDSHAPES, Models
+from facemerge.options import ScoresOptions
+from facemerge.scores.expression import (
+    ExpressionMeasure,
+    Strain,
+    expression_part,
+    measure_expression,
+    strains,
+)
+from facemerge.scores.eyes import Closure, EyeBlur, EyesMeasure, closures, eyes_part, measure_eyes
+from facemerge.scores.sharpness import Blur, SharpnessMeasure, blurs, measure_sharpness, sharpness_part
+from facemerge.words import Face, Part, Pixels, Score
+
+UNKNOWN = 0.6
+"""What a part that cannot be told counts as: less than good, so that a face that shows itself wins."""
+CROP_MARGIN = 0.12
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Measures:
+    """What one face is judged from, once its pixels are gone; picklable, about 40 kB."""
+
+    eyes: EyesMeasure
+    sharpness: SharpnessMeasure
+    expression: ExpressionMeasure
+
+
+def measure(image: Pixels, face: Face, models: Models, options: ScoresOptions) -> Measures:
+    """Measure one face of a picture.
+
+    Parameters
+    ----------
+    image
+        (H, W, 3) RGB uint8 or uint16: the frame in which the face was found.
+    face
+        The face, in the picture's own pixels.
+    models
+        Not needed so far: the face carries what the networks said of it.
+    options
+        Not needed so far: measures are facts, options weigh them.
+    """
+    del models, options
+    x0, y0, x1, y1 = face.box
+    margin = CROP_MARGIN * (x1 - x0)
+    height, width = image.shape[:2]
+    left, top = (int(np.clip(v - margin, 0, n - 2)) for v, n in ((x0, width), (y0, height)))
+    right, bottom = (
+        int(np.clip(v + margin + 1, o + 2, n)) for v, o, n in ((x1, left, width), (y1, top, height))
+    )
+    grey = imaging.grey(np.ascontiguousarray(image[top:bottom, left:right]))
+    points = face.landmarks - [left, top, 0.0]
+    shapes = {name: float(v) for name, v in zip(BLENDSHAPES, face.blendshapes, strict=True)}
+    eyes = [points[list(corners), :2].mean(0) for corners in ((33, 133), (263, 362))]
+    inside = [bool(0 <= x < grey.shape[1] and 0 <= y < grey.shape[0]) for x, y in eyes]
+    return Measures(
+        eyes=measure_eyes(
+            grey, points, (shapes["eyeBlinkRight"], shapes["eyeBlinkLeft"]), (inside[0], inside[1])
+        ),
+        sharpness=measure_sharpness(grey, points[:, :2], max(float(np.linalg.norm(eyes[0] - eyes[1])), 4.0)),
+        expression=measure_expression(points, shapes),
+    )
+
+
+def score(measures: Sequence[Measures | None], options: ScoresOptions) -> tuple[Score | None, ...]:
+    """Return how good each of one person's faces is, against that person's own frames.
+
+    Parameters
+    ----------
+    measures
+        One a frame, None where the person is missing.
+    options
+        The weights, and the mood asked for.
+
+    Returns
+    -------
+    tuple of Score or None
+        One a frame, None where the person is missing. `total` is about 1 for a good face and below 0.4 for
+        one that a single serious defect spoils.
+    """
+    blur = blurs([None if m is None else m.sharpness for m in measures])
+    shares = [
+        0.0 if b is None or m is None else _spread(b) / m.sharpness.eyes_px
+        for b, m in zip(blur, measures, strict=True)
+    ]
+    closed = closures([None if m is None else m.eyes for m in measures], [_eye_blur(b) for b in blur])
+    strain = strains([None if m is None else m.expression for m in measures], shares)
+    return tuple(
+        None if m is None or b is None else _weigh(m, b, c, s, share, options)
+        for m, b, c, s, share in zip(measures, blur, closed, strain, shares, strict=True)
+    )
+
+
+def _spread(blur: Blur) -> float:
+    return _eye_blur(blur).spread_px
+
+
+def _eye_blur(blur: Blur | None) -> EyeBlur:
+    if blur is None:
+        return EyeBlur()
+    return EyeBlur(defocus_px=blur.defocus_px, motion_px=blur.motion_px, motion_deg=blur.motion_deg)
+
+
+def _weigh(
+    measure: Measures,
+    blur: Blur,
+    closure: Closure | None,
+    strain: Strain | None,
+    share: float,
+    options: ScoresOptions,
+) -> Score:
+    eyes = eyes_part(closure)
+    sharpness = sharpness_part(blur, measure.sharpness.eyes_px)
+    expression = expression_part(strain, share, options.mood)
+    detail = {
+        "motion_px": blur.motion_px,
+        "motion_deg": blur.motion_deg,
+        "noise": measure.sharpness.noise,
+        "smile": measure.expression.smile,
+    }
+    if closure is not None:
+        sides = {"closed_right": closure.right, "closed_left": closure.left}
+        detail |= {name: v for name, v in sides.items() if v is not None}
+    if strain is not None:
+        detail |= {"turned_deg": strain.turn_deg, "mouth_strain": strain.narrow + strain.pout}
+    return Score(
+        eyes=eyes,
+        sharpness=sharpness,
+        expression=expression,
+        total=total(eyes, sharpness, expression, options),
+        blur_px=blur.total_px,
+        detail=detail,
+    )
+
+
+def total(eyes: Part, sharpness: Part, expression: Part, options: ScoresOptions) -> float:
+    """Return the parts' product, each raised to its weight: one serious defect sinks a face."""
+    weighted = (
+        (eyes, options.weight_eyes),
+        (sharpness, options.weight_sharpness),
+        (expression, options.weight_expression),
+    )
+    values = [(UNKNOWN if p.value is None else p.value) ** w for p, w in weighted]
+    return float(np.clip(np.prod(values), 0, 1))

@@ -1,0 +1,453 @@
+"""The page shows a person what the report says: safely, to everybody, without asking anything of anywhere."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import itertools
+import re
+from html.parser import HTMLParser
+from typing import Any
+
+import pytest
+
+from facemerge.formats import page
+from facemerge.formats.page import HeadPictures, Pictures, render_page, summary
+
+VOID = {"meta", "img", "br", "link", "input", "hr"}
+
+
+class Node:
+    """One element of a parsed page."""
+
+    def __init__(self, tag: str, attributes: dict[str, str], parent: Node | None) -> None:
+        self.tag, self.attributes, self.parent = tag, attributes, parent
+        self.children: list[Node | str] = []
+
+    def all(self, tag: str = "", **wanted: str) -> list[Node]:
+        """Return the elements below, in order, of a tag and with attributes; 'class_' asks for one class."""
+        found = []
+        for child in self.children:
+            if isinstance(child, Node):
+                if tag in ("", child.tag) and all(child.has(k, v) for k, v in wanted.items()):
+                    found.append(child)
+                found += child.all(tag, **wanted)
+        return found
+
+    def has(self, key: str, value: str) -> bool:
+        """Return whether an attribute has a value, or a class is among the classes."""
+        if key == "class_":
+            return value in self.attributes.get("class", "").split()
+        return self.attributes.get(key) == value
+
+    @property
+    def text(self) -> str:
+        """All text below, spaces run together."""
+        parts = [c if isinstance(c, str) else c.text for c in self.children]
+        return re.sub(r"\s+", " ", " ".join(parts)).strip()
+
+
+class Parser(HTMLParser):
+    """Build a tree of a page and refuse what is not closed in order."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.root = self.at = Node("", {}, None)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        node = Node(tag, {k: v or "" for k, v in attrs}, self.at)
+        assert len(node.attributes) == len(attrs), f"an attribute twice in {tag}"
+        self.at.children.append(node)
+        if tag not in VOID:
+            self.at = node
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.at.tag == tag, f"{tag} closes {self.at.tag}"
+        assert self.at.parent is not None
+        self.at = self.at.parent
+
+    def handle_data(self, data: str) -> None:
+        self.at.children.append(data)
+
+
+def parsed(html: str) -> Node:
+    """Return a page as a tree."""
+    parser = Parser()
+    parser.feed(html)
+    parser.close()
+    assert parser.at is parser.root, f"{parser.at.tag} is not closed"
+    return parser.root
+
+
+def face(frame: str, score: float, **more: Any) -> dict[str, Any]:
+    """Return a face of a report."""
+    return {
+        "frame": frame,
+        "box": [1, 2, 3, 4],
+        "eyes_open": 0.9,
+        "sharpness": 0.8,
+        "expression": 0.7,
+        "score": score,
+    } | more
+
+
+def person(id: str, pick: str, flag: str, frames: list[str]) -> dict[str, Any]:
+    """Return a person of a report whose base is the second frame."""
+    swapped = pick != frames[1]
+    return {
+        "id": id,
+        "row": 0,
+        "pick": pick,
+        "from_base": not swapped,
+        "why": "eyes are open",
+        "risk": 0.83 if flag == "retouch" else 0.1,
+        "flag": flag,
+        "reasons": [f"{id}: the old head may show"],
+        "mask": f"masks/{id}.png" if swapped else None,
+        "area": [812, 210, 1034, 480],
+        "seam": {"worst_at": [900.5, 301.0], "delta_e_median": 1.2, "delta_e_p95": 4.5},
+        "faces": [
+            face(frames[0], 0.91, unknown=["eyes_open"], reasons={"expression": "mouth pulled"}),
+            face(frames[1], 0.2),
+        ],
+        "missing": [{"frame": frames[2], "reason": "turned away"}],
+    }
+
+
+def report(names: list[str] | None = None) -> dict[str, Any]:
+    """Return a report of three frames and four people: kept, clear, to look at, to retouch."""
+    frames = names or ["a.jpg", "b.jpg", "c.jpg"]
+    return {
+        "schema": "facemerge-report/1",
+        "program": {"name": "facemerge", "version": "1"},
+        "size": [2400, 1600],
+        "base": frames[1],
+        "base_why": "Most faces are good here.",
+        "composite": "composite.tif",
+        "layers": "composite.ora",
+        "notes": ["d.jpg is left out: it is empty."],
+        "frames": [
+            {"file": frames[0], "aligned": True, "align_error_px": 0.44, "note": "only the people matched"},
+            {"file": frames[1], "aligned": True, "align_error_px": 0.0, "note": ""},
+            {"file": frames[2], "aligned": False, "align_error_px": None, "note": "too little background"},
+        ],
+        "people": [
+            person("P01", frames[1], "clear", frames),
+            person("P02", frames[0], "clear", frames),
+            person("P03", frames[0], "inspect", frames),
+            person("P04", frames[0], "retouch", frames),
+        ],
+        "options": {"align": {"max_error_px": 4.0}, "scores": {"mood": "pleasant"}},
+    }
+
+
+def pictures(names: list[str] | None = None) -> Pictures:
+    """Return recognisable bytes for every picture."""
+    frames = names or ["a.jpg", "b.jpg", "c.jpg"]
+    ids = ["P01", "P02", "P03", "P04"]
+    return Pictures(
+        composite=b"composite",
+        base=b"base",
+        heads={
+            i: HeadPictures(base=f"{i} base".encode(), composite=f"{i} new".encode(), outline=b"line")
+            for i in ids[1:]
+        },
+        faces={(i, f): f"{i} {n}".encode() for i in ids for n, f in enumerate(frames[:2])},
+    )
+
+
+def shown(node: Node) -> bytes:
+    """Return the picture that an img element holds."""
+    head, data = node.attributes["src"].split(",")
+    assert head == "data:image/jpeg;base64"
+    return base64.b64decode(data, validate=True)
+
+
+@pytest.fixture
+def tree() -> Node:
+    """Give the page of the whole report."""
+    return parsed(render_page(report(), pictures()))
+
+
+HOSTILE = [
+    "<script>alert(1)</script>.jpg",
+    '"><img src=x onerror=alert(1)>.jpg',
+    "' onmouseover='alert(1) {{ 7*7 }} \u202e.jpg",
+]
+
+
+def test_hostile_names_stay_text() -> None:
+    """Names that are markup are shown as text: no element and no attribute comes of them."""
+    calm, hostile = (parsed(render_page(report(n), pictures(n))) for n in (None, HOSTILE))
+    assert [n.tag for n in hostile.all()] == [n.tag for n in calm.all()]
+    assert [sorted(n.attributes) for n in hostile.all()] == [sorted(n.attributes) for n in calm.all()]
+    assert len(hostile.all("script")) == 1
+    names = [n.text for n in hostile.all("p", class_="name")][:3]
+    assert names == HOSTILE
+    alts = [n.attributes["alt"] for n in hostile.all("img")]
+    assert f"P01 in {HOSTILE[0]}" in alts
+
+
+def test_hostile_words_stay_text() -> None:
+    """The same for everything else a report says, should somebody have written it by hand."""
+    bad = report()
+    bad["notes"] = bad["people"][3]["reasons"] = ["<script>alert(1)</script>"]
+    bad["base_why"] = bad["frames"][2]["note"] = bad["people"][3]["why"] = "<b onclick=x>"
+    bad["options"] = {"<i>": {"<u>": "</table>"}}
+    tree = parsed(render_page(bad, pictures()))
+    assert len(tree.all("script")) == 1
+    assert not [n for n in tree.all() if n.tag in ("b", "i", "u")]
+    assert tree.all("section", **{"aria-labelledby": "s-retouch"})[0].text.count("<script>") == 1
+
+
+def test_page_asks_nothing_of_anywhere(tree: Node) -> None:
+    """Every reference is inside the file, and the page forbids the browser all others."""
+    references = [
+        v
+        for n in tree.all()
+        for k, v in n.attributes.items()
+        if k in ("src", "href", "srcset", "action", "data")
+    ]
+    assert [r for r in references if not r.startswith(("data:image/jpeg;base64,", "#"))] == []
+    styles = "".join(n.text for n in tree.all("style")) + "".join(
+        n.attributes.get("style", "") for n in tree.all()
+    )
+    assert not re.search(r"url\(|@import|image-set|expression\(", styles)
+    assert "http" not in re.sub(r"http-equiv", "", render_page(report(), pictures()))
+    policy = tree.all("meta", **{"http-equiv": "Content-Security-Policy"})[0].attributes["content"]
+    assert "default-src 'none'" in policy
+    assert "img-src data:" in policy
+
+
+def test_policy_lets_our_script_run_and_no_other(tree: Node) -> None:
+    """The policy names the script by its hash, taken over exactly what is between the tags (W3C CSP 3,
+    6.7.3).
+    """
+    html = render_page(report(), pictures())
+    script = html.split("<script>")[1].split("</script>")[0]
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    policy = tree.all("meta", **{"http-equiv": "Content-Security-Policy"})[0].attributes["content"]
+    assert f"script-src 'sha256-{digest}'" in policy
+    assert not [k for n in tree.all() for k in n.attributes if k.startswith("on")]
+
+
+def test_links_and_labels_lead_somewhere(tree: Node) -> None:
+    """Ids are unique, and every label and every link on the page points at one."""
+    ids = [n.attributes["id"] for n in tree.all() if "id" in n.attributes]
+    assert len(set(ids)) == len(ids)
+    wanted = [n.attributes["href"][1:] for n in tree.all("a")]
+    wanted += [n.attributes["aria-labelledby"] for n in tree.all() if "aria-labelledby" in n.attributes]
+    assert set(wanted) <= set(ids)
+    assert len(tree.all("nav")[0].all("a")) == 4
+
+
+def test_page_can_be_heard(tree: Node) -> None:
+    """For a screen reader: a language, one h1, no heading level skipped, a text for every picture, table
+    heads.
+
+    W3C WCAG 2.2: 3.1.1, 1.1.1, 1.3.1.
+    """
+    assert tree.all("html")[0].attributes["lang"] == "en"
+    levels = [int(n.tag[1]) for n in tree.all() if re.fullmatch("h[1-6]", n.tag)]
+    assert levels.count(1) == 1
+    assert levels[0] == 1
+    assert all(b - a <= 1 for a, b in itertools.pairwise(levels))
+    assert all(n.attributes.get("alt") for n in tree.all("img"))
+    assert all(n.attributes.get("scope") in ("col", "row") for n in tree.all("th"))
+    assert len(tree.all("main")) == 1
+    assert [n.attributes["type"] for n in tree.all("button")] == ["button"] * len(tree.all("button"))
+
+
+def test_what_scrolls_can_be_reached_by_keyboard(tree: Node) -> None:
+    """Every part that scrolls inside the page takes the focus and has a name (WCAG 2.2, 2.1.1)."""
+    scrolling = tree.all(class_="strip") + tree.all(class_="scroll")
+    assert len(scrolling) == 6
+    assert all(n.has("tabindex", "0") for n in scrolling)
+    assert all("aria-label" in n.attributes or "aria-labelledby" in n.attributes for n in scrolling)
+
+
+def test_summary_and_footer(tree: Node) -> None:
+    """The heading says what was done, and the foot that the picture is a composite and what it is not for."""
+    assert tree.all("h1")[0].text == "4 people, 3 heads changed, 1 needs retouching"
+    foot = tree.all("footer")[0].text
+    assert "This picture is a composite" in foot
+    assert all(word in foot for word in ("identity documents", "evidence", "news"))
+    assert "3 of 4 people" in foot
+
+
+def test_retouch_list_comes_first(tree: Node) -> None:
+    """Among the details the heads that need work are first, then those to look at, then the clear ones."""
+    sections = [n.attributes["aria-labelledby"] for n in tree.all("section")]
+    assert sections == ["s-retouch", "s-inspect", "s-clear", "s-frames", "s-people"]
+    first = tree.all("section")[0]
+    assert [n.attributes["aria-labelledby"] for n in first.all("article")] == ["h-P04"]
+    assert "x 812 to 1034, y 210 to 480" in first.text
+    assert "x 900.5, y 301" in first.text
+    assert "P04: the old head may show" in first.text
+    assert "83 of 100" in first.text
+
+
+def test_before_and_after_are_both_there(tree: Node) -> None:
+    """Base and composite of each head stand in the page itself, so that print and a browser without
+    scripts show both.
+    """
+    pairs = [n for n in tree.all(class_="pair") if not n.has("class_", "whole")]
+    assert [[shown(i) for i in pair.all("img")] for pair in pairs] == [
+        [f"{i} base".encode(), f"{i} new".encode()] for i in ("P04", "P03", "P02")
+    ]
+    (whole,) = tree.all(class_="whole")
+    assert [shown(i) for i in whole.all("img")] == [b"base", b"composite"]
+    assert [n.text for n in pairs[0].all("figcaption")] == ["Base frame", "Composite"]
+
+
+def test_everybody_has_a_row(tree: Node) -> None:
+    """One row a person, one place a frame, the frame's face in it, and the pick and the base marked by
+    words.
+    """
+    rows = tree.all("ol", class_="strip")
+    assert len(rows) == 4
+    words = [[n.text for n in row.all("p", class_="word")] for row in rows]
+    assert words[0] == ["", "✓ kept, base", ""]
+    assert words[1] == ["✓ taken", "base", ""]
+    assert [shown(i) for i in rows[2].all("img")] == [b"P03 0", b"P03 1"]
+    assert "turned away" in rows[0].all("li")[2].text
+    assert rows[0].all("li")[1].all("dl")[0].text == "score 20 eyes open 90 sharpness 80 expression 70"
+
+
+def test_unknown_score_is_no_number(tree: Node) -> None:
+    """A part that cannot be told is a question mark, and a word for who hears the page; never 50 of 100."""
+    first = tree.all("ol", class_="strip")[0].all("li")[0]
+    assert first.all("dl")[0].text == "score 91 eyes open ? unknown sharpness 80 expression 70"
+    assert "mouth pulled" in first.text
+
+
+def test_frames_and_settings_are_there(tree: Node) -> None:
+    """What each frame was used for, why one was left out, what else is to be said, and the settings,
+    folded away.
+    """
+    rows = [[c.text for c in r.children if isinstance(c, Node)] for r in tree.all("tr")]
+    assert ["a.jpg", "0.4", "gives P02, P03, P04; only the people matched"] in rows
+    assert ["b.jpg", "0.0", "base"] in rows
+    assert ["c.jpg", "–", "left out: too little background"] in rows
+    assert ["align.max_error_px", "4"] in rows
+    assert "d.jpg is left out: it is empty." in tree.text
+    (folded,) = tree.all("details")
+    assert "open" not in folded.attributes
+
+
+def culled() -> dict[str, Any]:
+    """Return a report without a composite."""
+    made = report() | {"composite": None, "layers": None}
+    for who in made["people"]:
+        who["mask"] = None
+    return made
+
+
+def test_culling() -> None:
+    """Without a composite the page speaks of best frames, shows no seam, and claims no composite."""
+    tree = parsed(render_page(culled(), Pictures(base=b"base", faces=pictures().faces)))
+    assert tree.all("h1")[0].text == "4 people in 3 frames, 3 with a better head in another frame"
+    assert tree.all("article") == []
+    assert "composite" not in tree.all("footer")[0].text
+    assert [n.text for n in tree.all("ol", class_="strip")[1].all("p", class_="word")] == [
+        "✓ best",
+        "base",
+        "",
+    ]
+
+
+def unchanged() -> dict[str, Any]:
+    """Return a report in which everybody stays as they are."""
+    made = report()
+    made["people"] = made["people"][:1]
+    return made
+
+
+@pytest.mark.parametrize("make", [report, culled, unchanged, lambda: report() | {"people": []}])
+def test_page_without_pictures(make: Any) -> None:
+    """Pictures that are missing are left out, and the page is whole."""
+    tree = parsed(render_page(make(), Pictures()))
+    assert tree.all("img") == []
+    assert len(tree.all("h1")) == 1
+
+
+def test_report_with_the_contract_alone() -> None:
+    """A report that holds only the contract's keys can be shown."""
+    bare = report()
+    for key in ("program", "base_why", "notes", "options"):
+        del bare[key]
+    for who, key in itertools.product(bare["people"], ("row", "why", "area", "seam", "missing")):
+        del who[key]
+    for who in bare["people"]:
+        who["faces"] = [face("a.jpg", 0.9)]
+    tree = parsed(render_page(bare, pictures()))
+    assert len(tree.all("ol", class_="strip")) == 4
+
+
+def test_same_report_same_page() -> None:
+    """No clock and no chance is in the page."""
+    assert render_page(report(), pictures()) == render_page(report(), pictures())
+
+
+@pytest.mark.parametrize(
+    ("flags", "made", "said"),
+    [
+        (["retouch", "clear", "base"], True, "3 people, 2 heads changed, 1 needs retouching"),
+        (["retouch", "retouch"], True, "2 people, 2 heads changed, 2 need retouching"),
+        (["clear"], True, "1 person, 1 head changed, none needs retouching"),
+        (["base", "base"], True, "2 people, no head changed"),
+        ([], True, "0 people, no head changed"),
+        (["clear", "base"], False, "2 people in 3 frames, 1 with a better head in another frame"),
+        (["base"], False, "1 person in 3 frames, the base is best for all"),
+    ],
+)
+def test_summary_reads_as_a_person_would_say_it(flags: list[str], made: bool, said: str) -> None:
+    """One is singular, more are plural, none is a word."""
+    frames = ["a.jpg", "b.jpg", "c.jpg"]
+    people = [
+        person(f"P{i}", "b.jpg" if f == "base" else "a.jpg", "clear" if f == "base" else f, frames)
+        for i, f in enumerate(flags)
+    ]
+    assert summary(report() | {"people": people, "composite": "composite.tif" if made else None}) == said
+
+
+def test_page_is_written_as_utf_8(tmp_path: Any) -> None:
+    """The file holds the page in UTF-8, as it says."""
+    names = ["ä.jpg", "日本.jpg", "c.jpg"]
+    page.write_page(tmp_path / "report.html", report(names), pictures(names))
+    text = (tmp_path / "report.html").read_bytes().decode("utf-8")
+    assert text == render_page(report(names), pictures(names))
+    assert '<meta charset="utf-8">' in text[:200]
+
+
+# --- contrast -------------------------------------------------------------------------------------
+
+
+def luminance(colour: str) -> float:
+    """Return the relative luminance of #rgb or #rrggbb (W3C WCAG 2.2, definition of relative luminance)."""
+    digits = colour[1:] if len(colour) == 7 else "".join(2 * c for c in colour[1:])
+    parts = [int(digits[i : i + 2], 16) / 255 for i in (0, 2, 4)]
+    linear = [p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def contrast(a: str, b: str) -> float:
+    """Return the contrast ratio of two colours (W3C WCAG 2.2, definition of contrast ratio)."""
+    low, high = sorted([luminance(a), luminance(b)])
+    return (high + 0.05) / (low + 0.05)
+
+
+@pytest.mark.parametrize("scheme", [0, 1, 2], ids=["light", "dark", "print"])
+def test_words_can_be_read(tree: Node, scheme: int) -> None:
+    """Text stands out 4.5 : 1 and lines that carry meaning 3 : 1, in light, dark and print (WCAG 2.2,
+    1.4.3, 1.4.11).
+    """
+    style = tree.all("style")[0].text
+    palettes = [b for b in re.findall(r":root \{(.*?)\}", style) if "--paper" in b]
+    assert len(palettes) == 3
+    colours = dict(re.findall(r"--([\w-]+): (#[0-9a-f]+)", palettes[scheme]))
+    for text, ground in itertools.product(("ink", "soft"), ("paper", "sheet")):
+        assert contrast(colours[text], colours[ground]) >= 4.5
+    assert contrast(colours["on-mark"], colours["mark"]) >= 4.5
+    for line, ground in itertools.product(("edge", "mark"), ("paper", "sheet")):
+        assert contrast(colours[line], colours[ground]) >= 3

@@ -1,0 +1,123 @@
+"""The small pictures of the page show the right place, at the right size, in the right colours."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import cv2
+import numpy as np
+import pytest
+from photographs import SEAM
+
+from facemerge.formats import icc, page
+from facemerge.imaging import full_scale
+from facemerge.words import Array, Head
+
+
+def decoded(data: bytes) -> Array:
+    """Return a JPEG as (H, W, 3) RGB."""
+    image = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
+    assert image is not None
+    return np.asarray(image[..., ::-1])
+
+
+def ramp(size: tuple[int, int], dtype: type = np.uint8) -> Array:
+    """Return a smooth picture: red grows to the right, green downwards."""
+    y, x = np.mgrid[0 : size[1], 0 : size[0]]
+    rgb = np.stack([x / size[0], y / size[1], np.full_like(x, 0.5, float)], axis=-1)
+    return np.asarray((rgb * np.iinfo(dtype).max).astype(dtype))
+
+
+@pytest.mark.parametrize(
+    ("size", "expected"), [((3600, 1000), (1800, 500)), ((900, 1200), (900, 1200)), ((1, 1), (1, 1))]
+)
+@pytest.mark.parametrize("dtype", [np.uint8, np.uint16])
+def test_whole_picture(size: tuple[int, int], expected: tuple[int, int], dtype: type) -> None:
+    """At most 1800 px wide, never enlarged, and the same picture."""
+    found = decoded(page.whole_picture(ramp(size, dtype), None))
+    assert found.shape[1::-1] == expected
+    middle = found[expected[1] // 2, expected[0] // 2].astype(int)
+    assert np.abs(middle - ramp(size)[size[1] // 2, size[0] // 2]).max() <= 4
+
+
+def test_pictures_are_srgb() -> None:
+    """What the page shows is converted from the frame's profile."""
+    plain = np.full((40, 40, 3), (60, 180, 90), np.uint8)
+    expected = icc.to_srgb(plain, icc.made("adobergb"))[0, 0].astype(int)
+    found = decoded(page.whole_picture(plain, icc.made("adobergb")))[20, 20]
+    assert np.abs(found - expected).max() <= 3
+    assert np.abs(expected - [60, 180, 90]).max() > 20
+
+
+@pytest.mark.parametrize("dtype", [np.uint8, np.uint16])
+def test_face_picture(dtype: type) -> None:
+    """The middle of the face is the middle of the picture, and it has the room of hair and collar."""
+    found = decoded(page.face_picture(ramp((400, 400), dtype), (190.0, 90.0, 230.0, 140.0), None))
+    assert found.shape == (165, 132, 3)
+    middle = found[82, 66].astype(int)
+    assert abs(middle[0] - 255 * 210 / 400) <= 4
+    assert abs(middle[1] - 255 * 115 / 400) <= 4
+    width_shown = (int(found[82, -1, 0]) - int(found[82, 0, 0])) * 400 / 255
+    assert 60 <= width_shown <= 80
+
+
+@pytest.mark.parametrize(
+    "box", [(-30.0, -30.0, 20.0, 20.0), (380, 380, 430, 430), (5, 5, 5, 5), (900, 900, 950, 950)]
+)
+def test_face_at_the_edge(box: tuple[float, float, float, float]) -> None:
+    """A face that reaches over the edge, or has no size, still gives a picture of the same size."""
+    assert decoded(page.face_picture(ramp((400, 400)), box, None)).shape == (165, 132, 3)
+
+
+def head(offset: tuple[int, int], dtype: type = np.uint8, worst: tuple[float, float] | None = None) -> Head:
+    """Return a head of 60 x 60 with a round mask of 40 across."""
+    y, x = np.mgrid[0:60, 0:60]
+    mask = (np.hypot(x - 29.5, y - 29.5) < 20) * np.iinfo(dtype).max
+    return Head(
+        person="P01",
+        offset=offset,
+        pixels=np.zeros((60, 60, 3), dtype),
+        mask=mask.astype(dtype),
+        seam=dataclasses.replace(SEAM, worst_at=worst),
+        placement="",
+    )
+
+
+@pytest.mark.parametrize("dtype", [np.uint8, np.uint16])
+def test_head_pictures_show_one_area(dtype: type) -> None:
+    """Before and after are the same area at the same scale, up to twice its size; only the head differs."""
+    base = ramp((400, 300), dtype)
+    composite = base.copy()
+    composite[110:150, 160:200] = full_scale(base)
+    made = page.head_pictures(base, composite, head((150, 100), dtype), None)
+    before, after = decoded(made.base).astype(int), decoded(made.composite).astype(int)
+    assert before.shape == after.shape
+    # 40 px of mask, a fifth of that and 4 px of room on each side, twice as large.
+    assert before.shape[:2] == (128, 128)
+    h, w = before.shape[:2]
+    assert np.abs(before - after)[h // 2, w // 2].max() > 100
+    assert np.abs(before - after)[:8].max() <= 8
+
+
+def test_outline_runs_where_the_mask_ends() -> None:
+    """The line is drawn on the rim of the mask and nowhere else; the worst place is ringed."""
+    grey = np.full((300, 400, 3), 128, np.uint8)
+    made = page.head_pictures(grey, grey, head((150, 100)), None)
+    line = np.abs(decoded(made.outline).astype(int) - 128).max(axis=2) > 60
+    y, x = np.nonzero(line)
+    # 64 px are shown at twice their size; the mask's middle is the picture's.
+    far = np.hypot(x - 63.5, y - 63.5) / 2
+    assert len(far) > 100
+    assert far.min() >= 17
+    assert far.max() <= 23
+    ringed = page.head_pictures(grey, grey, head((150, 100), worst=(180.0, 130.0)), None)
+    assert np.abs(decoded(ringed.outline).astype(int) - 128)[40:90, 40:90].max() > 60
+
+
+@pytest.mark.parametrize("offset", [(-30, -30), (370, 270), (500, 500)])
+def test_head_over_the_edge(offset: tuple[int, int]) -> None:
+    """A head that reaches over the edge of the picture, or lies outside, still gives its three pictures."""
+    base = ramp((400, 300))
+    made = page.head_pictures(base, base, head(offset), None)
+    assert decoded(made.base).shape == decoded(made.composite).shape
+    assert decoded(made.outline).size > 0
