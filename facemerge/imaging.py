@@ -14,6 +14,10 @@ from numpy.typing import NDArray
 from facemerge.words import Array, Float
 
 
+# Looked up rather than reckoned: rounding 24 megapixels of 16 bit in wider integers takes a second.
+_EIGHT_OF_SIXTEEN = ((np.arange(65536, dtype=np.uint32) + 128) // 257).astype(np.uint8)
+
+
 def full_scale(image: Array) -> int:
     """Return the largest value of an integer picture: 255 or 65535.
 
@@ -45,7 +49,7 @@ def to_eight_bit(image: Array) -> NDArray[np.uint8]:
     if image.dtype == np.uint8:
         return image
     full_scale(image)
-    return ((image.astype(np.uint32) + 128) // 257).astype(np.uint8)
+    return np.asarray(_EIGHT_OF_SIXTEEN[image])
 
 
 def to_linear(encoded: NDArray[np.floating[Any]]) -> NDArray[np.float32]:

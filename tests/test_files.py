@@ -76,7 +76,7 @@ def test_earlier_result_is_replaced_and_decisions_kept(earlier: Path) -> None:
 def test_old_result_comes_back_when_the_new_one_cannot_be_put_there(
     earlier: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """When the old result has been moved aside and the new one cannot take its place, the old one is put back."""
+    """When the old result is moved aside and the new one cannot take its place, the old one is put back."""
     before = contents(earlier.parent)
     real = Path.rename
 

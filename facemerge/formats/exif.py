@@ -10,7 +10,7 @@ import warnings
 from datetime import UTC, datetime
 from typing import Any, Final
 
-from PIL import Image, TiffImagePlugin
+from PIL import Image, TiffImagePlugin, TiffTags
 from PIL.TiffImagePlugin import IFDRational
 
 from facemerge.formats.program import signature
@@ -129,6 +129,9 @@ def directory(exif: Image.Exif, offset: int) -> bytes:
     ifd = TiffImagePlugin.ImageFileDirectory_v2(b"II*\0\x08\0\0\0", group=EXIF_IFD)
     for tag, value in sorted(details(exif).items()):
         ifd[tag] = value
+        if tag in (_WIDTH, _HEIGHT):
+            # Exif allows 16 or 32 bits here; the common TIFF library warns of the narrower.
+            ifd.tagtype[tag] = TiffTags.LONG
     return bytes(ifd.tobytes(offset))
 
 
