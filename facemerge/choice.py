@@ -280,6 +280,8 @@ def _why_base(analysis: Analysis, base: int, picks: Sequence[Pick], wanted: _Wan
     if wanted.base is not None:
         return f"{name} is the base, as you asked."
     good = sum(p.from_base for p in picks)
+    if good == len(picks):
+        return f"{name} is the base: nobody gains enough in another frame to be worth a seam."
     return (
         f"{name} is the base: {good} of {len(picks)} people stay as they are in it, "
         "and the others' best heads cost least to set in."

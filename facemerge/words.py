@@ -53,7 +53,7 @@ class Aligned:
     reference_from_frame: Float
     """(3, 3) homography, full-resolution pixels of the frame to those of the reference, [2, 2] = 1."""
     model: str
-    """'reference', 'homography', 'similarity', 'translation', 'people' or 'identity': what was fitted."""
+    """'reference', 'homography', 'identity', 'shading' or 'people': what was fitted, and on what."""
     inliers: int
     """Correspondences that agree with the model."""
     error_px: float
@@ -156,6 +156,8 @@ class Analysis:
         a, b = self.alignments[base], self.alignments[frame]
         if not isinstance(a, Aligned) or not isinstance(b, Aligned):
             raise ValueError("base_from_frame needs two aligned frames")
+        if base == frame:
+            return np.eye(3)
         m = np.linalg.solve(a.reference_from_frame, b.reference_from_frame)
         return np.asarray(m / m[2, 2])
 
@@ -225,6 +227,8 @@ class Seam:
     """Share in [0, 1] of the old head's area that may still show beside the new one."""
     worst_at: tuple[float, float] | None = None
     """x, y in base pixels where the seam is worst."""
+    bent_px: float = 0.0
+    """How far the textured surroundings of the head had to be bent to meet the base, in pixels."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -118,6 +118,7 @@ def _look_through(
             continue
         here = faces.detect_faces(image, models, options.faces)
         mine = align.view_of(image, here, options.align)
+        alignment: Aligned | Unaligned
         if view is None:
             view, reference, alignment = mine, f, align.align_reference(mine)
         else:

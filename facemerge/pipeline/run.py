@@ -28,7 +28,7 @@ class Result:
     heads: tuple[Head, ...]
     """In the order they are laid, back row first; empty for a cull."""
     risks: dict[str, Risk]
-    """By person id, for everybody whose head was set in."""
+    """By person id, for everybody whose head was set in or should have been."""
     report: report.Report
     """What report.json holds."""
 
@@ -212,25 +212,22 @@ def _summary(result: Result) -> tuple[str, ...]:
         + (f", to about {sorted(errors)[len(errors) // 2]:.1f} px." if errors else "."),
         chosen.why,
     ]
-    swaps = [p for p in chosen.picks if not p.from_base]
-    if not result.heads:
-        verb = "Better elsewhere" if swaps else "Nobody is better in another frame"
-        return (*lines, _list(verb, [_from(analysis, p) for p in swaps]))
-    flags = {p.person: result.risks[p.person].flag for p in swaps}
-    lines.append(_list("Heads set in", [_from(analysis, p) for p in swaps]))
-    lines.append(_list("Clear", [p.person for p in swaps if flags[p.person] == "clear"]))
-    for flag, words in (("inspect", "Look at"), ("retouch", "Needs a hand")):
-        lines += [
-            f"{words}: {p.person}, {result.risks[p.person].reasons[0]}."
-            for p in swaps
-            if flags[p.person] == flag
-        ]
-    return tuple(line for line in lines if line)
+    swaps = [_from(analysis, p) for p in chosen.picks if not p.from_base]
+    if not swaps:
+        lines.append("Nobody is better in another frame: the base stands as it is.")
+    elif not result.heads:
+        lines.append(f"Better elsewhere: {', '.join(swaps)}.")
+    else:
+        lines.append(f"Heads set in: {', '.join(swaps)}.")
+        clear = [h.person for h in result.heads if result.risks[h.person].flag == "clear"]
+        if clear:
+            lines.append(f"Clear: {', '.join(clear)}.")
+    for person, danger in result.risks.items():
+        if danger.flag != "clear":
+            words = "Look at" if danger.flag == "inspect" else "Needs a hand"
+            lines.append(f"{words}: {person}, {danger.reasons[0]}.")
+    return tuple(lines)
 
 
 def _from(analysis: Analysis, pick: Pick) -> str:
     return f"{pick.person} from {analysis.frames[pick.frame].name}"
-
-
-def _list(head: str, items: Sequence[str]) -> str:
-    return f"{head}: {', '.join(items)}." if items else ""

@@ -9,7 +9,19 @@ from facemerge.models import Models
 from facemerge.options import Options
 from facemerge.pipeline.look import Album, Read
 from facemerge.pipeline.progress import Progress, no_progress
-from facemerge.words import Aligned, Analysis, Choice, Decisions, Face, Head, Person, Pick, Pixels, Risk
+from facemerge.words import (
+    Aligned,
+    Analysis,
+    Choice,
+    Decisions,
+    Face,
+    Head,
+    Missing,
+    Person,
+    Pick,
+    Pixels,
+    Risk,
+)
 
 DONORS_KEPT = 3
 
@@ -39,7 +51,9 @@ def set_in(
     options: Options,
     progress: Progress = no_progress,
 ) -> tuple[Pixels, tuple[Head, ...], dict[str, Risk]]:
-    """Return the base's pixels, the heads to lay over it (back row first) and the risk of each.
+    """Return the base's pixels, the heads to lay over it (back row first) and the risks by person id.
+
+    A person who was not found in the base has a risk of their own: somebody must look.
 
     Raises
     ------
@@ -49,7 +63,11 @@ def set_in(
     base = read(analysis.frames[chosen.base])
     donors = _Donors(analysis, read)
     heads: list[Head] = []
-    risks: dict[str, Risk] = {}
+    risks = {
+        p.id: _not_in_base(gap, options)
+        for p in analysis.people
+        if isinstance(gap := p.faces[chosen.base], Missing)
+    }
     current = base
     swaps = [(p, k) for p, k in zip(analysis.people, chosen.picks, strict=True) if not k.from_base]
     for done, (person, pick) in enumerate(swaps):
@@ -60,6 +78,14 @@ def set_in(
         risks[person.id] = _risk(analysis, chosen.base, person, pick, head, options)
     progress("Setting heads in", len(swaps), len(swaps))
     return base, tuple(heads), risks
+
+
+def _not_in_base(gap: Missing, options: Options) -> Risk:
+    return Risk(
+        value=options.risk.inspect_from,
+        flag="inspect",
+        reasons=(f"not found in the base frame, so nothing was set in: {gap.reason}",),
+    )
 
 
 class _Donors:

@@ -1,0 +1,235 @@
+"""The order of things: what is read, what is kept, and what a run makes of it."""
+
+from __future__ import annotations
+
+import gc
+import json
+import weakref
+from collections.abc import Callable
+from pathlib import Path
+
+import bursts
+import cv2
+import numpy as np
+import pyora
+import pytest
+
+from facemerge import faces, pipeline
+from facemerge.errors import InputError
+from facemerge.formats import openraster
+from facemerge.models import Models
+from facemerge.options import Options
+from facemerge.words import Aligned, Decisions, Face, Frame, Missing, Pixels, Unaligned
+
+
+class Reader:
+    """Gives drawn frames by name, and keeps count."""
+
+    def __init__(self, pictures: dict[str, np.ndarray]) -> None:
+        self.pictures = pictures
+        self.reads: list[str] = []
+        self.alive: list[weakref.ref[np.ndarray]] = []
+        self.most_alive = 0
+
+    def __call__(self, frame: Frame) -> Pixels:
+        gc.collect()
+        self.most_alive = max(self.most_alive, sum(r() is not None for r in self.alive))
+        self.reads.append(frame.name)
+        pixels = self.pictures[frame.name].copy()
+        self.alive.append(weakref.ref(pixels))
+        return pixels
+
+
+def frames_of(pictures: dict[str, np.ndarray]) -> list[Frame]:
+    return [
+        Frame(name=n, path=f"/nowhere/{n}", size=(p.shape[1], p.shape[0]), bit_depth=8)
+        for n, p in pictures.items()
+    ]
+
+
+@pytest.fixture(scope="module")
+def pictures() -> dict[str, np.ndarray]:
+    return {f"f{i}.png": bursts.frame(i) for i in range(4)}
+
+
+def test_every_frame_is_read_once_and_let_go(pictures: dict[str, np.ndarray], models: Models) -> None:
+    """One reading a frame while all faces are found; never two frames' pixels in memory."""
+    reader = Reader(pictures)
+    analysis, album = pipeline.analyse(frames_of(pictures), reader, models, Options())
+    assert sorted(reader.reads) == sorted(pictures)
+    assert reader.most_alive <= 1
+    assert len(analysis.people) == 2
+    assert all(isinstance(f, Face) for p in analysis.people for f in p.faces)
+    assert len(album.thumbnails) == 8
+
+
+def test_a_face_overlooked_is_looked_for_again(
+    pictures: dict[str, np.ndarray], models: Models, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A search that misses one face in one frame costs one more reading of that frame, and nobody."""
+    found = faces.detect_faces
+    calls: list[int] = []
+
+    def forgetful(*words: object) -> tuple[Face, ...]:
+        calls.append(1)
+        return found(*words)[1:] if len(calls) == 2 else found(*words)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(faces, "detect_faces", forgetful)
+    reader = Reader(pictures)
+    analysis, _ = pipeline.analyse(frames_of(pictures), reader, models, Options())
+    assert len(reader.reads) == 5
+    assert all(isinstance(f, Face) for p in analysis.people for f in p.faces)
+
+
+def test_an_odd_frame_in_the_middle_does_not_become_the_measure(
+    pictures: dict[str, np.ndarray], models: Models
+) -> None:
+    """The frame in the middle shows something else: the others are aligned on one of themselves."""
+    rng = np.random.default_rng(2)
+    odd = cv2.resize(rng.integers(0, 255, (40, 60, 3), np.uint8), bursts.SIZE, interpolation=cv2.INTER_CUBIC)
+    names = list(pictures)
+    mixed = {names[0]: pictures[names[0]], names[1]: pictures[names[1]], "odd.png": odd}
+    mixed |= {names[2]: pictures[names[2]], names[3]: pictures[names[3]]}
+    analysis, _ = pipeline.analyse(frames_of(mixed), Reader(mixed), models, Options())
+    assert [isinstance(a, Aligned) for a in analysis.alignments] == [True, True, False, True, True]
+    assert isinstance(analysis.alignments[2], Unaligned)
+    assert len(analysis.people) == 2
+
+
+def test_a_frame_that_breaks_while_it_is_read_is_noted(
+    pictures: dict[str, np.ndarray], models: Models
+) -> None:
+    """The burst goes on without it, and the note says which."""
+    reader = Reader(pictures)
+
+    def breaking(frame: Frame) -> Pixels:
+        if frame.name == "f1.png":
+            raise InputError("f1.png cannot be read: it is cut off.")
+        return reader(frame)
+
+    analysis, _ = pipeline.analyse(frames_of(pictures), breaking, models, Options())
+    assert [f.name for f in analysis.frames] == ["f0.png", "f2.png", "f3.png"]
+    assert "f1.png cannot be read: it is cut off." in analysis.notes
+
+
+def test_a_person_missing_in_a_forced_base_is_spoken_of(
+    pictures: dict[str, np.ndarray], models: Models, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nothing can be set in where nobody stands: the person is flagged, not passed over."""
+    hidden = dict(pictures)
+    hidden["f0.png"] = hidden["f0.png"].copy()
+    hidden["f0.png"][:, 560:800] = 90
+    frames = frames_of(hidden)
+    analysis, album = pipeline.analyse(frames, Reader(hidden), models, Options())
+    assert isinstance(analysis.people[1].faces[0], Missing)
+    chosen = pipeline.choose(analysis, album, Decisions(base="f0.png"), Options())
+    assert chosen.picks[1].from_base
+    _, _, risks = pipeline.set_in(analysis, chosen, Reader(hidden), models, Options())
+    assert risks["P02"].flag == "inspect"
+    assert "not found in the base" in risks["P02"].reasons[0]
+
+
+# -- a whole run --------------------------------------------------------------------------------------------
+
+
+def depth8(image: np.ndarray) -> np.ndarray:
+    return image
+
+
+def depth16(image: np.ndarray) -> np.ndarray:
+    noise = np.random.default_rng(0).integers(0, 256, image.shape)
+    return (image.astype(np.uint16) * 256 + noise).astype(np.uint16)
+
+
+def grey(image: np.ndarray) -> np.ndarray:
+    return cv2.cvtColor(image, cv2.COLOR_RGB2GRAY)
+
+
+@pytest.fixture(scope="module", params=[depth8, depth16, grey], ids=["8 bit", "16 bit", "grey"])
+def run(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> tuple[Path, Path, pipeline.Result]:
+    kind: Callable[[np.ndarray], np.ndarray] = request.param
+    place = tmp_path_factory.mktemp("run")
+    (place / "burst").mkdir()
+    for i in range(4):
+        image = kind(bursts.frame(i))
+        cv2.imwrite(str(place / "burst" / f"f{i}.png"), image[..., ::-1] if image.ndim == 3 else image)
+    return place / "burst", place / "out", pipeline.merge([place / "burst"], place / "out")
+
+
+def test_outside_the_masks_not_a_bit_changes(run: tuple[Path, Path, pipeline.Result]) -> None:
+    """The composite has the base's size, depth and channels, and its pixels wherever no mask is."""
+    burst, out, result = run
+    base = cv2.imread(str(burst / result.report["base"]), cv2.IMREAD_UNCHANGED)
+    composite = cv2.imread(str(out / "composite.tif"), cv2.IMREAD_UNCHANGED)
+    assert composite.shape == base.shape
+    assert composite.dtype == base.dtype
+    touched = np.zeros(base.shape[:2], bool)
+    for person in result.report["people"]:
+        if person["mask"]:
+            touched |= cv2.imread(str(out / person["mask"]), cv2.IMREAD_UNCHANGED) > 0
+    assert 0.01 < touched.mean() < 0.6
+    assert np.array_equal(composite[~touched], base[~touched])
+    assert not np.array_equal(composite[touched], base[touched])
+
+
+def test_the_soft_person_is_given_a_sharp_head(run: tuple[Path, Path, pipeline.Result]) -> None:
+    """No frame has both people sharp; in the composite both are as sharp as in their sharp frames."""
+    burst, out, result = run
+    composite = cv2.imread(str(out / "composite.tif"), cv2.IMREAD_GRAYSCALE)
+    for person, pick in zip(result.analysis.people, result.choice.picks, strict=True):
+        number = int(result.analysis.frames[pick.frame].name[1])
+        assert (number, int(person.id[1:]) - 1) not in bursts.BLURRED
+        face = person.faces[result.choice.base]
+        assert isinstance(face, Face)
+        x0, y0, x1, y1 = (round(v) for v in face.box)
+        detail = cv2.Laplacian(composite[y0:y1, x0:x1], cv2.CV_64F).var()
+        donor = cv2.imread(str(burst / f"f{number}.png"), cv2.IMREAD_GRAYSCALE)
+        there = person.faces[pick.frame]
+        assert isinstance(there, Face)
+        a0, b0, a1, b1 = (round(v) for v in there.box)
+        assert detail > 0.7 * cv2.Laplacian(donor[b0:b1, a0:a1], cv2.CV_64F).var()
+
+
+def test_layers_flatten_to_the_composite(run: tuple[Path, Path, pipeline.Result]) -> None:
+    """By our own reader to within one step of 8 bit, at the file's own depth."""
+    _, out, _ = run
+    raster = openraster.read_ora(out / "composite.ora")
+    flat = openraster.flatten(raster)
+    composite = cv2.imread(str(out / "composite.tif"), cv2.IMREAD_UNCHANGED)
+    composite = composite[..., ::-1] if composite.ndim == 3 else np.dstack([composite] * 3)
+    assert np.abs(flat - composite / np.iinfo(composite.dtype).max).max() <= 1 / 255
+
+
+def test_an_independent_reader_sees_the_same_layers(run: tuple[Path, Path, pipeline.Result]) -> None:
+    """pyora lists the base and a layer for each head that was set in, and renders the composite."""
+    _, out, result = run
+    project = pyora.Project.load(str(out / "composite.ora"))
+    names = [layer.name for layer in project.children]
+    swapped = [p for p in result.report["people"] if not p["from_base"]]
+    assert sorted(n.split()[0] for n in names if n.startswith("P")) == [p["id"] for p in swapped]
+    assert all(p["pick"] in n for p in swapped for n in names if n.startswith(p["id"]))
+    assert len(names) == 1 + len(swapped)
+    rendered = np.asarray(project.get_image_data(use_original=False).convert("RGB")).astype(int)
+    composite = cv2.imread(str(out / "composite.tif"), cv2.IMREAD_COLOR)[..., ::-1]
+    # The reader cuts 16-bit layers to 8 bits before it blends them.
+    assert np.abs(rendered - composite).max() <= 2
+
+
+def test_the_report_is_the_contracts(run: tuple[Path, Path, pipeline.Result]) -> None:
+    """Every key that others rely on is there with its meaning."""
+    _, out, result = run
+    report = json.loads((out / "report.json").read_text(encoding="utf-8"))
+    assert report == result.report
+    assert report["schema"] == "facemerge-report/1"
+    assert report["size"] == [*bursts.SIZE]
+    base = next(f for f in report["frames"] if f["file"] == report["base"])
+    assert base["to_base"] == [[1, 0, 0], [0, 1, 0], [0, 0, 1]]
+    assert [p["id"] for p in report["people"]] == ["P01", "P02"]
+    assert report["people"][0]["faces"][0]["box"][0] < report["people"][1]["faces"][0]["box"][0]
+    for person in report["people"]:
+        assert 0 <= person["risk"] <= 1
+        assert person["flag"] in ("clear", "inspect", "retouch")
+        assert person["reasons"]
+        assert (person["mask"] is None) == person["from_base"]
