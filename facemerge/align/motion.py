@@ -102,27 +102,30 @@ def moved(matrix: Float, motion: Float, size: tuple[int, int]) -> Float:
     return np.asarray(m / m[2, 2])
 
 
-def prior(matrix: Float, size: tuple[int, int]) -> tuple[Float, Float]:
-    """Return (8, 8) information and (8,) vector that draw `matrix` gently back to a standing camera."""
+def prior(matrix: Float, size: tuple[int, int], zoom: float) -> tuple[Float, Float]:
+    """Return (8, 8) information and (8,) vector that draw `matrix` gently back to a standing camera.
+
+    `zoom` is the change of scale that the size of the faces tells of; 1 = none.
+    """
     n = normaliser(size)
     information = np.diag(1 / HAND_HELD_SD**2)
-    return information, -information @ motion_of(n @ matrix @ np.linalg.inv(n))
+    away = motion_of(n @ matrix @ np.linalg.inv(n))
+    away[3] -= zoom - 1
+    return information, -information @ away
 
 
-def solve(evidence: Evidence, matrix: Float, size: tuple[int, int]) -> Float:
+def solve(evidence: Evidence, matrix: Float, size: tuple[int, int], zoom: float = 1.0) -> Float:
     """Return the (8,) motion that the evidence and the prior ask for on top of `matrix`."""
-    information, vector = prior(matrix, size)
+    information, vector = prior(matrix, size, zoom)
     return np.linalg.solve(information + evidence.information.sum(0), vector + evidence.vector.sum(0))
 
 
-def _judged_at(size: tuple[int, int]) -> Float:
+def _corners_and_centre(size: tuple[int, int]) -> Float:
     w, h = size
-    corners = np.array([[0, 0], [w, 0], [w, h], [0, h], [w / 2, h / 2]], np.float64)
-    n = normaliser(size)
-    return displacement(imaging.transform(n, corners)) / n[0, 0]
+    return np.array([[0, 0], [w, 0], [w, h], [0, h], [w / 2, h / 2]], np.float64)
 
 
-def expected_error_px(evidence: Evidence, matrix: Float, size: tuple[int, int]) -> float:
+def expected_error_px(evidence: Evidence, matrix: Float, size: tuple[int, int], zoom: float = 1.0) -> float:
     """Return how far the motion is expected to be off, mean over the corners and the centre, in pixels.
 
     The larger of two: what the evidence promises of itself (its inverse information), and how much the
@@ -133,9 +136,10 @@ def expected_error_px(evidence: Evidence, matrix: Float, size: tuple[int, int]) 
     ----------
     Efron and Stein, "The jackknife estimate of variance", Annals of Statistics 9(3), 1981 (from memory).
     """
-    information, vector = prior(matrix, size)
+    information, vector = prior(matrix, size, zoom)
     total, wanted = information + evidence.information.sum(0), vector + evidence.vector.sum(0)
-    at = _judged_at(size)
+    n = normaliser(size)
+    at = displacement(imaging.transform(n, _corners_and_centre(size))) / n[0, 0]
     promised = np.sqrt(np.einsum("pik,kl,pil->p", at, np.linalg.inv(total), at)).mean()
     groups = _regions(evidence.at, size)
     answers = np.array(
@@ -147,10 +151,10 @@ def expected_error_px(evidence: Evidence, matrix: Float, size: tuple[int, int]) 
             for g in np.unique(groups)
         ]
     )
-    n = len(answers)
-    if n < 2:
+    held_out = len(answers)
+    if held_out < 2:
         return float(promised)
-    spread = ((answers - answers.mean(0)) ** 2).sum((0, 2)) * (n - 1) / n
+    spread = ((answers - answers.mean(0)) ** 2).sum((0, 2)) * (held_out - 1) / held_out
     return float(max(promised, np.sqrt(spread).mean()))
 
 
@@ -162,6 +166,5 @@ def _regions(points: Float, size: tuple[int, int]) -> Array:
 
 def corner_shift_px(a: Float, b: Float, size: tuple[int, int]) -> float:
     """Return how far two homographies part, mean over the corners and the centre, in pixels."""
-    w, h = size
-    points = np.array([[0, 0], [w, 0], [w, h], [0, h], [w / 2, h / 2]], np.float64)
+    points = _corners_and_centre(size)
     return float(np.linalg.norm(imaging.transform(a, points) - imaging.transform(b, points), axis=1).mean())

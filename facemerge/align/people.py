@@ -16,11 +16,34 @@ REACH = 0.8
 """How far from the common motion a face may be and still be the same person, in face widths."""
 FARTHEST = 0.25
 """Largest common shift looked for, as a share of the picture's width."""
+ZOOMED = 0.04
+"""Logarithm of the change of the faces' sizes below which it may be a head turned or leant forward."""
 OWN_MOVE = 0.06
 """What a person moves between two frames of a burst, in face widths; tried on bursts with known truth."""
 
 
-def matched_faces(reference: View, frame: View) -> Array:
+def zoom_by_faces(reference: View, frame: View) -> float:
+    """Return the change of scale, reference over frame, that the faces' sizes tell of; 1.0 unless clear."""
+    if not len(reference.faces) or not len(frame.faces):
+        return 1.0
+    alike = reference.appearances @ frame.appearances.T
+    mutual = [
+        (i, j) for i, j in enumerate(alike.argmax(1)) if alike[:, j].argmax() == i and alike[i, j] >= ALIKE
+    ]
+    ratios = [reference.widths[i] / frame.widths[j] for i, j in mutual]
+    if len(ratios) < 2:
+        return 1.0
+    zoom = float(np.median(ratios))
+    return zoom if abs(np.log(zoom)) > ZOOMED else 1.0
+
+
+def zoom_matrix(size: tuple[int, int], zoom: float) -> Float:
+    """Return the (3, 3) change of scale about the picture's centre."""
+    cx, cy = (size[0] - 1) / 2, (size[1] - 1) / 2
+    return np.array([[zoom, 0, cx * (1 - zoom)], [0, zoom, cy * (1 - zoom)], [0, 0, 1]])
+
+
+def matched_faces(reference: View, frame: View, zoom: float = 1.0) -> Array:
     """Return (N, 2) index pairs (face in reference, face in frame) of the same people.
 
     Every pair of like faces is tried as the common shift; the shift that brings most faces onto like ones
@@ -30,11 +53,12 @@ def matched_faces(reference: View, frame: View) -> Array:
     if not len(reference.faces) or not len(frame.faces):
         return none
     alike = reference.appearances @ frame.appearances.T
-    steps = reference.faces[:, None] - frame.faces[None]
-    width = np.sqrt(reference.widths[:, None] * frame.widths[None])
+    placed = imaging.transform(zoom_matrix(reference.size, zoom), frame.faces)
+    steps = reference.faces[:, None] - placed[None]
+    width = np.sqrt(reference.widths[:, None] * frame.widths[None] * zoom)
     tried = np.argwhere((alike >= ALIKE) & (np.linalg.norm(steps, axis=2) < FARTHEST * reference.size[0]))
     best, best_gain = None, 0.0
-    for i, j in tried:
+    for i, j in tried:  # at most a few hundred, for strangers are sorted out already
         apart = np.linalg.norm(steps - steps[i, j], axis=2) / width
         gain = np.exp(-((apart / 0.3) ** 2) / 2) * alike * ((apart < REACH) & (alike >= ALIKE))
         total = float(gain.max(1).sum())
@@ -47,11 +71,13 @@ def matched_faces(reference: View, frame: View) -> Array:
     return np.column_stack([rows[good], columns[good]])
 
 
-def common_shift(reference: View, frame: View, pairs: Array) -> Float | None:
-    """Return the (2,) median motion of the people, reference less frame, in pixels; None without people."""
+def common_motion(reference: View, frame: View, pairs: Array, zoom: float) -> Float:
+    """Return the (3, 3) zoom and median shift of the people, reference_from_frame; a mere zoom without them."""
+    m = zoom_matrix(reference.size, zoom)
     if not len(pairs):
-        return None
-    return np.asarray(np.median(reference.faces[pairs[:, 0]] - frame.faces[pairs[:, 1]], axis=0))
+        return m
+    shift = np.median(reference.faces[pairs[:, 0]] - imaging.transform(m, frame.faces[pairs[:, 1]]), axis=0)
+    return imaging.shift_matrix(float(shift[0]), float(shift[1])) @ m
 
 
 def own_move_px(reference: View, frame: View, pairs: Array, matrix: Float) -> float:

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from facemerge.align.motion import Evidence, corner_shift_px, expected_error_px, moved, no_evidence, solve
-from facemerge.align.people import common_shift, matched_faces, own_move_px, people_evidence
-from facemerge.align.shading import shading_evidence
+from facemerge.align.people import common_motion, matched_faces, own_move_px, people_evidence, zoom_by_faces
+from facemerge.align.shading import Shading, shading_of
 from facemerge.align.start import matched_start, voted_starts
 from facemerge.align.tiles import TEXTURED, Tiles, textured_share, tile_evidence, tiles_of
 from facemerge.align.view import View
-from facemerge.imaging import shift_matrix, transform
+from facemerge.imaging import transform
 from facemerge.options import AlignOptions
 from facemerge.words import Aligned, Array, Float, Unaligned, frozen
 
@@ -25,8 +26,23 @@ ALIKE = 0.5
 """Correlation from which two tiles look alike."""
 PLAIN_SHARE = 0.1
 """Share of textured background below which a background is plain."""
+SHADING_HELPS = 0.8
+"""Share of the people's expected error that shading must undercut to be listened to."""
+LENS_GAIN = 10.0
+"""Gain in log-likelihood, times two, for which two more numbers are worth fitting (common practice)."""
+MOST_STEPS = 6
+LIKENESS = 90.0
+"""What the likeness of all tiles together counts for: 30 independent ones."""
+REPEATS = 0.97
+"""Share of the best likelihood from which another placement is as good."""
+GUESS_SD = 0.003
+"""How far turns and zooms put the people's common motion off, as a share of the width."""
 STILL_PX = 0.1
 """Shift, in pixels at the reference width, below which a camera stood still."""
+PLAIN_NOTES = {
+    "people": "The background is too plain to match; placed by the people, who move by themselves.",
+    "shading": "The background is too plain to match; placed by its faint shading and by the people.",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -34,7 +50,7 @@ class _Placed:
     """A placement by the background, and what speaks for it."""
 
     matrix: Float
-    evidence: Evidence
+    error_px: float
     inliers: int
     trusted: bool
 
@@ -68,86 +84,142 @@ def align_frame(reference: View, frame: View, options: AlignOptions) -> Aligned 
             reason=f"It is {frame.size[0]} x {frame.size[1]} pixels, the reference "
             f"{reference.size[0]} x {reference.size[1]}."
         )
-    pairs = matched_faces(reference, frame)
-    placed = _by_background(reference, frame, pairs)
-    if placed is not None:
-        return _answer(reference, placed, options)
+    zoom = zoom_by_faces(reference, frame)
+    pair = _Pair(reference=reference, frame=frame, faces=matched_faces(reference, frame, zoom), zoom=zoom)
     plain = min(textured_share(reference), textured_share(frame)) < PLAIN_SHARE
+    placed = _by_background(pair)
+    match placed:
+        case Unaligned():
+            return placed
+        case _Placed():
+            return _answer(reference, placed, options)
     if not plain:
         return Unaligned(reason="Its background does not match the reference's.")
-    if not len(pairs):
+    if not len(pair.faces):
         return Unaligned(reason="Its background is too plain to match, and it shows none of the same people.")
-    return _by_people(reference, frame, pairs, options)
+    return _by_people(pair, options)
 
 
-def _by_background(reference: View, frame: View, pairs: Array) -> _Placed | None:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Pair:
+    """The two frames at hand."""
+
+    reference: View
+    frame: View
+    faces: Array
+    """(N, 2) which face of the reference is which of the frame."""
+    zoom: float
+    """Change of scale that the faces tell of."""
+
+    @property
+    def levels(self) -> int:
+        return len(self.reference.levels)
+
+    @property
+    def second_coarsest(self) -> int:
+        return max(self.levels - 2, 0)
+
+    def people(self, matrix: Float) -> Evidence:
+        return people_evidence(self.reference, self.frame, self.faces, matrix)
+
+    def own_move_px(self, matrix: Float) -> float:
+        return own_move_px(self.reference, self.frame, self.faces, matrix)
+
+    def group_doubt_px(self, matrix: Float) -> float:
+        """How far the people's median motion may be from the camera's, one standard deviation."""
+        # A median of n is as good as a mean of 2 n / pi.
+        return self.own_move_px(matrix) * float(np.sqrt(np.pi / 2 / len(self.faces)))
+
+    def tiles(self, level: int, matrix: Float) -> Tiles:
+        return tiles_of(self.reference, self.frame, level, matrix)
+
+    def improved(self, matrix: Float, evidence: Evidence) -> Float:
+        size = self.reference.size
+        return moved(matrix, solve(evidence, matrix, size, self.zoom), size)
+
+    def error_px(self, matrix: Float, evidence: Evidence) -> float:
+        return expected_error_px(evidence, matrix, self.reference.size, self.zoom)
+
+
+def _by_background(pair: _Pair) -> _Placed | Unaligned | None:
     """Return the first placement that the background confirms; None if none does."""
-    shift = common_shift(reference, frame, pairs)
-    sd = 0.02 * reference.size[0]
-    if shift is not None:
-        sd = own_move_px(reference, frame, pairs, shift_matrix(*shift))
-    starts = voted_starts(reference, frame, shift, sd)
+    guess = common_motion(pair.reference, pair.frame, pair.faces, pair.zoom)
+    sd = None
+    if len(pair.faces):
+        sd = float(np.hypot(pair.group_doubt_px(guess), GUESS_SD * pair.reference.size[0]))
+    starts = voted_starts(pair.reference, pair.frame, guess, sd)
     if starts:
-        refined = [_coarsely(reference, frame, m, pairs) for m in starts]
-        best = max(refined, key=lambda m: _likelihood(reference, frame, m, pairs))
-        placed = _finely(reference, frame, best, pairs)
+        refined = [_coarsely(pair, m) for m in starts]
+        scores = [_likelihood(pair, m) for m in refined]
+        best = refined[int(np.argmax(scores))]
+        placed = _finely(pair, best)
         if placed.trusted:
+            if not len(pair.faces) and _repeats(pair, best, refined, scores):
+                return Unaligned(reason="Its background repeats itself, and no people tell which part is which.")
             return placed
-    start = matched_start(reference, frame)
+    start = matched_start(pair.reference, pair.frame)
     if start is not None:
-        placed = _finely(reference, frame, _coarsely(reference, frame, start, pairs), pairs)
+        placed = _finely(pair, _coarsely(pair, start))
         if placed.trusted:
             return placed
     return None
 
 
-def _step(
-    reference: View, frame: View, level: int, matrix: Float, pairs: Array, *, strict: bool
-) -> tuple[Float, float]:
+def _repeats(pair: _Pair, best: Float, refined: list[Float], scores: list[float]) -> bool:
+    far = 4 * pair.reference.levels[-1].scale
+    return any(
+        score > REPEATS * max(scores) and corner_shift_px(best, m, pair.reference.size) > far
+        for m, score in zip(refined, scores, strict=True)
+    )
+
+
+def _step(pair: _Pair, level: int, matrix: Float, *, strict: bool) -> tuple[Float, float]:
     """Return the matrix after one Gauss-Newton step on one level, and how far it went in its pixels."""
-    seen, _ = tile_evidence(tiles_of(reference, frame, level, matrix), reference, strict=strict)
-    evidence = seen + people_evidence(reference, frame, pairs, matrix)
-    better = moved(matrix, solve(evidence, matrix, reference.size), reference.size)
-    return better, corner_shift_px(matrix, better, reference.size) / reference.levels[level].scale
+    seen, _ = tile_evidence(pair.tiles(level, matrix), pair.reference, strict=strict)
+    better = pair.improved(matrix, seen + pair.people(matrix))
+    went = corner_shift_px(matrix, better, pair.reference.size)
+    return better, went / pair.reference.levels[level].scale
 
 
-def _coarsely(reference: View, frame: View, matrix: Float, pairs: Array) -> Float:
-    last = len(reference.levels) - 1
-    for level in range(last, max(last - 2, -1), -1):
-        for _ in range(4):
-            matrix, went = _step(reference, frame, level, matrix, pairs, strict=False)
+def _coarsely(pair: _Pair, matrix: Float) -> Float:
+    for level in range(pair.levels - 1, pair.second_coarsest - 1, -1):
+        for _ in range(MOST_STEPS):
+            matrix, went = _step(pair, level, matrix, strict=False)
             if went < 0.05:
                 break
     return matrix
 
 
-def _likelihood(reference: View, frame: View, matrix: Float, pairs: Array) -> float:
+def _likelihood(pair: _Pair, matrix: Float) -> float:
     """Return a log-likelihood of a coarse placement: likeness of the tiles, less the people's surprise."""
-    tiles = tiles_of(reference, frame, max(len(reference.levels) - 2, 0), matrix)
-    alike = float(-3 * np.log(1 - np.clip(tiles.correlation, 0, 0.97) ** 2).sum())
-    if not len(pairs):
+    correlation = np.clip(pair.tiles(pair.second_coarsest, matrix).correlation, 0, 0.97)
+    alike = -LIKENESS * float(np.log(1 - correlation**2).mean()) if len(correlation) else 0.0
+    if not len(pair.faces):
         return alike
-    sd = own_move_px(reference, frame, pairs, matrix)
-    rest = reference.faces[pairs[:, 0]] - transform(matrix, frame.faces[pairs[:, 1]])
-    return alike - float((np.median(rest, axis=0) ** 2).sum()) * len(pairs) / (2 * sd**2)
+    rest = pair.reference.faces[pair.faces[:, 0]] - transform(matrix, pair.frame.faces[pair.faces[:, 1]])
+    off = float(np.linalg.norm(np.median(rest, axis=0)))
+    return alike - (off / pair.group_doubt_px(matrix)) ** 2 / 2
 
 
-def _finely(reference: View, frame: View, matrix: Float, pairs: Array) -> _Placed:
-    for level in range(len(reference.levels) - 1, -1, -1):
-        for _ in range(2 if level == 0 else 3):
-            matrix, went = _step(reference, frame, level, matrix, pairs, strict=level < len(reference.levels) - 2)
+def _finely(pair: _Pair, matrix: Float) -> _Placed:
+    for level in range(pair.levels - 1, -1, -1):
+        for _ in range(MOST_STEPS):
+            matrix, went = _step(pair, level, matrix, strict=level < pair.second_coarsest)
             if went < 0.03:
                 break
-    people = people_evidence(reference, frame, pairs, matrix)
+    all_tiles = [pair.tiles(level, matrix) for level in range(pair.levels)]
     seen, inliers = no_evidence(), 0
-    all_tiles = [tiles_of(reference, frame, i, matrix) for i in range(len(reference.levels))]
     for tiles in all_tiles:
-        evidence, agree = tile_evidence(tiles, reference, strict=True)
+        evidence, agree = tile_evidence(tiles, pair.reference, strict=True)
         seen = seen + evidence
         inliers = inliers or int(agree.sum())
-    matrix = moved(matrix, solve(seen + people, matrix, reference.size), reference.size)
-    trusted = inliers > 0 and _same_scene(all_tiles[max(len(all_tiles) - 2, 0)])
-    return _Placed(matrix=matrix, evidence=seen + people, inliers=inliers, trusted=trusted)
+    evidence = seen + pair.people(matrix)
+    return _Placed(
+        matrix=pair.improved(matrix, evidence),
+        error_px=pair.error_px(matrix, evidence),
+        inliers=inliers,
+        trusted=inliers > 0 and _same_scene(all_tiles[pair.second_coarsest]),
+    )
 
 
 def _same_scene(tiles: Tiles) -> bool:
@@ -159,7 +231,7 @@ def _same_scene(tiles: Tiles) -> bool:
 
 def _answer(reference: View, placed: _Placed, options: AlignOptions) -> Aligned | Unaligned:
     unit = reference.size[0] / REFERENCE_WIDTH_PX
-    error = expected_error_px(placed.evidence, placed.matrix, reference.size)
+    error = placed.error_px
     if error > options.max_error_px * unit:
         return Unaligned(reason=f"Its background places it only to within {error:.1f} pixels.")
     if error < 0.5 * unit and corner_shift_px(placed.matrix, np.eye(3), reference.size) < max(
@@ -173,23 +245,68 @@ def _answer(reference: View, placed: _Placed, options: AlignOptions) -> Aligned 
     )
 
 
-def _by_people(reference: View, frame: View, pairs: Array, options: AlignOptions) -> Aligned | Unaligned:
-    shift = common_shift(reference, frame, pairs)
-    matrix = np.eye(3) if shift is None else shift_matrix(*shift)
-    evidence = no_evidence()
-    for _ in range(6):
-        evidence = people_evidence(reference, frame, pairs, matrix) + shading_evidence(reference, frame, matrix)
-        matrix = moved(matrix, solve(evidence, matrix, reference.size), reference.size)
-    error = expected_error_px(evidence, matrix, reference.size)
-    if error > options.max_plain_error_px * reference.size[0] / REFERENCE_WIDTH_PX:
+def _by_people(pair: _Pair, options: AlignOptions) -> Aligned | Unaligned:
+    matrix, error, model = _people_and_shading(pair)
+    if error > options.max_plain_error_px * pair.reference.size[0] / REFERENCE_WIDTH_PX:
         return Unaligned(
-            reason=f"Its background is too plain to match, and its people place it only to within "
+            reason="Its background is too plain to match, and its people place it only to within "
             f"{error:.0f} pixels."
         )
     return Aligned(
         reference_from_frame=frozen(matrix),
-        model="people",
-        inliers=len(pairs),
+        model=model,
+        inliers=len(pair.faces),
         error_px=error,
-        note="The background is too plain to match; placed by the people, who move by themselves.",
+        note=PLAIN_NOTES[model],
     )
+
+
+def _people_and_shading(pair: _Pair) -> tuple[Float, float, str]:
+    """Return the placement by people and by the background's shading, its expected error, and its model.
+
+    Shading may belong to the lens and not to the scene; then it says that nothing moved. So it must not
+    contradict the people, and where it says 'nothing moved' the people alone vouch for the error.
+    """
+    size = pair.reference.size
+    first = common_motion(pair.reference, pair.frame, pair.faces, pair.zoom)
+    by_people, people_error = _settled(pair, first, pair.people)
+    shading = _shading(pair, by_people)
+    by_shading, shading_error = _settled(pair, by_people, shading)
+    if shading_error > SHADING_HELPS * people_error:
+        return by_people, people_error, "people"
+    middle = pair.frame.faces[pair.faces[:, 1]].mean(axis=0)
+    apart = float(np.linalg.norm(transform(by_people, middle) - transform(by_shading, middle)))
+    if apart > 3 * float(np.hypot(pair.group_doubt_px(by_people), shading_error)):
+        return by_people, people_error, "people"
+    both, error = _settled(pair, by_shading, lambda m: pair.people(m) + shading(m))
+    if corner_shift_px(by_shading, np.eye(3), size) < 2 * shading_error:
+        error = max(error, people_error)
+    return both, error, "shading"
+
+
+def _shading(pair: _Pair, start: Float) -> Callable[[Float], Evidence]:
+    """Return the shading as a witness; the lens is blamed only if that explains clearly more."""
+
+    def seen(matrix: Float, lens: bool) -> Shading:
+        return shading_of(pair.reference, pair.frame, matrix, lens=lens)
+
+    def witness(lens: bool) -> Callable[[Float], Evidence]:
+        return lambda matrix: seen(matrix, lens).evidence
+
+    plain = seen(_settled(pair, start, witness(False))[0], False)
+    vignetted = seen(_settled(pair, start, witness(True))[0], True)
+    gain = (plain.misfit / max(vignetted.misfit, 1e-9) - 1) * vignetted.independent
+    return witness(gain > LENS_GAIN)
+
+
+def _settled(pair: _Pair, matrix: Float, witness: Callable[[Float], Evidence]) -> tuple[Float, float]:
+    """Return the matrix on which a witness settles, and its expected error in pixels."""
+    evidence = no_evidence()
+    for _ in range(MOST_STEPS):
+        evidence = witness(matrix)
+        better = pair.improved(matrix, evidence)
+        went = corner_shift_px(matrix, better, pair.reference.size)
+        matrix = better
+        if went < 0.02 * pair.reference.levels[-1].scale:
+            break
+    return matrix, pair.error_px(matrix, evidence)

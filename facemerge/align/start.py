@@ -16,6 +16,8 @@ TURN_RAD = 0.03
 """Largest turn voted on: 1.7 degrees."""
 VOTE = 6.0
 """Independent pixels that a patch counts for, halved: neighbouring pixels say the same."""
+PATCHES = 30.0
+"""Independent patches that all votes together count for: neighbours say the same."""
 PEAKS = 4
 RIVAL = 0.7
 """Share of the highest vote from which another peak is worth a try."""
@@ -24,43 +26,46 @@ RATIO = 0.8
 ENOUGH_MATCHES = 12
 
 
-def voted_starts(reference: View, frame: View, shift: Float | None, shift_sd: float) -> list[Float]:
-    """Return homographies (similarities) that most patches of background vote for at the coarsest level.
+def voted_starts(reference: View, frame: View, guess: Float, guess_sd: float | None) -> list[Float]:
+    """Return homographies that most patches of background vote for at the coarsest level, best first.
 
     Each patch of the reference is looked for in the frame; its whole correlation surface votes, so a wall of
-    equal bricks votes for every period and the people's common shift decides among them.
+    equal bricks votes for every period and the people's common motion decides among them.
 
     Parameters
     ----------
     reference, frame
         The two views.
-    shift
-        (2,) common motion of the people, reference less frame, in pixels, or None.
-    shift_sd
-        How far that may be off, in pixels.
+    guess
+        (3, 3) reference_from_frame to search around: the people's common motion.
+    guess_sd
+        How far the guess may be off, one standard deviation in pixels; None = it is no more than a place to
+        begin.
     """
     level = reference.levels[-1]
-    origin = np.zeros(2) if shift is None else np.rint(shift / level.scale)
-    votes, places = _surfaces(level, frame.levels[-1], origin.astype(int))
+    m = np.linalg.solve(level.frame_from_level, guess @ frame.levels[-1].frame_from_level)
+    near = frame.levels[-1]
+    texture = cv2.warpPerspective(near.texture * near.still, m, level.size, flags=cv2.INTER_LINEAR)
+    votes, places = _surfaces(level, np.asarray(texture))
     if not len(votes):
         return []
     step = 2.0 / level.size[0]
     reach = (votes.shape[1] - 1) // 2
-    doubt = _doubt(reach, origin, shift, level.scale, shift_sd)
+    y, x = np.mgrid[-reach : reach + 1, -reach : reach + 1].astype(np.float64)
+    doubt = 0.0 if guess_sd is None else (x**2 + y**2) * (level.scale / guess_sd) ** 2 / 2
     sums, kinds = [], []
-    turns = np.arange(-np.ceil(TURN_RAD / step), np.ceil(TURN_RAD / step) + 1) * step
-    for turn in turns:
+    for turn in np.arange(-np.ceil(TURN_RAD / step), np.ceil(TURN_RAD / step) + 1) * step:
         for zoom in np.arange(-2, 3) * step:
-            sums.append(_shifted_sum(votes, places, turn, zoom) - doubt)
+            sums.append(PATCHES * _shifted_sum(votes, places, turn, zoom) / len(votes) - doubt)
             kinds.append((turn, zoom))
-    return _peaks(np.array(sums), kinds, origin, level)
+    return [found @ guess for found in _peaks(np.array(sums), kinds, level)]
 
 
-def _surfaces(one: Level, two: Level, origin: Array) -> tuple[Array, Float]:
+def _surfaces(one: Level, two: Array) -> tuple[Array, Float]:
+    """Return (P, S, S) votes for shifts of the second picture, and (P, 2) patch places from the middle."""
     reach = int(np.ceil(REACH * one.size[0]))
-    pad = reach + int(np.abs(origin).max()) + PATCH_PX
     a = one.texture * one.still
-    b = cv2.copyMakeBorder(two.texture * two.still, pad, pad, pad, pad, cv2.BORDER_CONSTANT)
+    b = cv2.copyMakeBorder(two, reach, reach, reach, reach, cv2.BORDER_CONSTANT)
     n = PATCH_PX
     w, h = one.size
     votes, places = [], []
@@ -68,22 +73,13 @@ def _surfaces(one: Level, two: Level, origin: Array) -> tuple[Array, Float]:
         for x in range(0, w - n + 1, n):
             if one.still[y : y + n, x : x + n].mean() < 0.7:
                 continue
-            top, left = y - int(origin[1]) + pad - reach, x - int(origin[0]) + pad - reach
-            window = b[top : top + n + 2 * reach, left : left + n + 2 * reach]
-            # A patch of bare noise has a correlation surface too, but no height: nothing divides by zero.
+            window = b[y : y + n + 2 * reach, x : x + n + 2 * reach]
+            # Where the window holds nothing the quotient is not a number.
             c = cv2.matchTemplate(window, a[y : y + n, x : x + n], cv2.TM_CCOEFF_NORMED)
             c = np.clip(np.nan_to_num(c, nan=0, posinf=0, neginf=0), 0, 0.97)
             votes.append(-VOTE / 2 * np.log(1 - c[::-1, ::-1] ** 2))
             places.append((x + (n - 1) / 2 - (w - 1) / 2, y + (n - 1) / 2 - (h - 1) / 2))
     return np.array(votes), np.array(places).reshape(-1, 2)
-
-
-def _doubt(reach: int, origin: Array, shift: Float | None, scale: float, sd: float) -> Array | float:
-    if shift is None:
-        return 0.0
-    y, x = np.mgrid[-reach : reach + 1, -reach : reach + 1].astype(np.float64)
-    away = ((x + origin[0]) * scale - shift[0]) ** 2 + ((y + origin[1]) * scale - shift[1]) ** 2
-    return np.asarray(away / (2 * sd**2))
 
 
 def _shifted_sum(votes: Array, places: Float, turn: float, zoom: float) -> Array:
@@ -97,7 +93,7 @@ def _shifted_sum(votes: Array, places: Float, turn: float, zoom: float) -> Array
     return total[edge : edge + size, edge : edge + size]
 
 
-def _peaks(sums: Array, kinds: list[tuple[float, float]], origin: Array, level: Level) -> list[Float]:
+def _peaks(sums: Array, kinds: list[tuple[float, float]], level: Level) -> list[Float]:
     reach = (sums.shape[1] - 1) // 2
     middle = (np.array(level.size) - 1) / 2
     found: list[Float] = []
@@ -107,7 +103,7 @@ def _peaks(sums: Array, kinds: list[tuple[float, float]], origin: Array, level: 
         if sums[k, y, x] < RIVAL * highest:
             break
         turn, zoom = kinds[k]
-        dx, dy = x - reach + origin[0], y - reach + origin[1]
+        dx, dy = x - reach, y - reach
         m = np.array([[1 + zoom, -turn, dx], [turn, 1 + zoom, dy], [0, 0, 1]])
         m = imaging.shift_matrix(*middle) @ m @ imaging.shift_matrix(*-middle)
         found.append(level.frame_from_level @ m @ np.linalg.inv(level.frame_from_level))

@@ -68,11 +68,11 @@ def tiles_of(reference: View, frame: View, level: int, matrix: Float) -> Tiles:
     still = cv2.warpPerspective(b.still, m, a.size, flags=cv2.INTER_NEAREST) & a.still
     warped *= np.float32(np.clip(reference.brightness / max(frame.brightness, 1e-3), 0.25, 4))
     side = FINE_TILE_PX if max(a.size) >= FINE_FROM_PX else TILE_PX
-    return _sums(level, a.texture, np.asarray(warped), still, side)
+    return _sums(level, a.texture, np.asarray(warped), still, reference.open, side)
 
 
 def _sums(
-    level: int, one: NDArray[np.float32], two: NDArray[np.float32], still: NDArray[np.uint8], side: int
+    level: int, one: NDArray[np.float32], two: NDArray[np.float32], still: NDArray[np.uint8], open: Array, side: int
 ) -> Tiles:
     h, w = one.shape
     ny, nx = max(h // side, 1), max(w // side, 1)
@@ -103,7 +103,7 @@ def _sums(
     return Tiles(
         level=level,
         centres=centres[keep],
-        clear=_clear(share.reshape(ny, nx)).ravel()[keep],
+        clear=_clear(open, (nx, ny)).ravel()[keep],
         gradients=n * np.moveaxis(np.array([[xx, xy], [xy, yy]]), 2, 0)[keep],
         pull=n * np.column_stack([total(gx * difference), total(gy * difference)])[keep],
         misfit=(total(difference * difference)[keep]) / area,
@@ -113,8 +113,9 @@ def _sums(
     )
 
 
-def _clear(share: Float) -> NDArray[np.bool_]:
+def _clear(open: Array, tiles: tuple[int, int]) -> NDArray[np.bool_]:
     # A tile beside a person may hold a sleeve that the mask has missed.
+    share = cv2.resize(open.astype(np.float32), tiles, interpolation=cv2.INTER_AREA)
     whole = (share > 0.98).astype(np.uint8)
     return np.asarray(cv2.erode(whole, np.ones((3, 3), np.uint8), borderValue=1) > 0)
 
@@ -191,7 +192,7 @@ def textured_share(view: View) -> float:
     """Return the share in [0, 1] of the background, away from people, that has texture of its own."""
     index = _textured_level(view)
     level = view.levels[index]
-    tiles = _sums(index, level.texture, level.texture, level.still, TILE_PX)
+    tiles = _sums(index, level.texture, level.texture, level.still, view.open, TILE_PX)
     if not tiles.clear.any():
         return 0.0
     return float((tiles.contrast[tiles.clear] > TEXTURED).mean())

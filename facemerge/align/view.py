@@ -97,7 +97,7 @@ def view_of(image: Pixels, faces: Sequence[Face], options: AlignOptions) -> View
         brightness=float(background.mean()) if background.size else float(grey.mean()),
         faces=frozen(np.array([f.landmarks[STEADY, :2].mean(0) for f in faces]).reshape(-1, 2)),
         widths=frozen(boxes[:, 2] - boxes[:, 0]),
-        appearances=frozen(np.array([f.appearance for f in faces]).reshape(len(boxes), -1)),
+        appearances=frozen(np.array([f.appearance for f in faces]) if len(boxes) else np.zeros((0, 0))),
     )
 
 

@@ -2,5 +2,6 @@
 
 from facemerge.composite.blend import lay
 from facemerge.composite.build import build_head
+from facemerge.composite.forecast import Patch, forecast, patch_of
 
-__all__ = ["build_head", "lay"]
+__all__ = ["Patch", "build_head", "forecast", "lay", "patch_of"]

@@ -18,14 +18,15 @@ from facemerge.words import Array, Float, Part, frozen
 MOUTH_CORNERS = (61, 291)
 # Bone, not muscle: the forehead, the bridge and the tip of the nose, the corners of the eyes, the temples.
 RIGID_POINTS = (10, 151, 9, 168, 6, 197, 4, 33, 133, 263, 362, 127, 356, 234, 454)
-SMALLEST_FACE_PX = 45.0
+SMALLEST_FACE_PX = 40.0
 
 # Each amount below is where that trouble alone halves the value of a face.
-NARROW_FREE, NARROW_HALF = 0.04, 0.07
-"""Share of the own mouth's width that is lost to a fading smile, and the loss beyond it that spoils."""
+NARROW_FREE, NARROW_BY_SMILE, NARROW_HALF = 0.04, 0.1, 0.055
+"""Share of the own mouth's width lost by chance, lost with a whole smile, and the loss beyond that spoils."""
 POUT_HALF = 0.45
 JAW_HALF = 0.3
-GRIMACE_HALF = 0.35
+GRIMACE_HALF = 0.25
+SKEW_HALF = 0.1
 BLANK_HALF = 1.4
 """A lost smile alone never spoils a face; it only ranks it lower."""
 TURN_FREE_DEG, TURN_HALF_DEG = 8.0, 14.0
@@ -52,7 +53,9 @@ class ExpressionMeasure:
     jaw: float
     """In [0, 1]: jaw dropped without a smile: speech, yawn, surprise."""
     grimace: Float
-    """(6,) in [0, 1]: corners down, mouth aside, jaw aside, nose wrinkled, cheeks puffed, lip bitten."""
+    """(7,) in [0, 1]: corners down, corners apart, mouth aside, jaw aside, nose, cheeks, lip bitten."""
+    skew: float
+    """Slant of the mouth against the eyes' line, in eyes' distances."""
     rigid: Float
     """(15, 3) bony landmarks, centred, in eyes' distances."""
     face_px: float
@@ -88,11 +91,14 @@ def measure_expression(points: Float, shapes: dict[str, float]) -> ExpressionMea
     shapes
         The blendshapes by name, in [0, 1].
     """
-    eyes = max(float(np.linalg.norm((points[33] + points[133] - points[263] - points[362]) / 2)), 1e-6)
+    across = (points[263] + points[362] - points[33] - points[133]) / 2
+    eyes = max(float(np.linalg.norm(across)), 1e-6)
+    mouth = points[MOUTH_CORNERS[1]] - points[MOUTH_CORNERS[0]]
     smile = (shapes["mouthSmileLeft"] + shapes["mouthSmileRight"]) / 2
     rigid = points[list(RIGID_POINTS)] / eyes
     pairs = (
         (shapes["mouthFrownLeft"] + shapes["mouthFrownRight"]) / 2,
+        (shapes["mouthStretchLeft"] + shapes["mouthStretchRight"]) / 2,
         max(shapes["mouthLeft"], shapes["mouthRight"]),
         max(shapes["jawLeft"], shapes["jawRight"]),
         (shapes["noseSneerLeft"] + shapes["noseSneerRight"]) / 2,
@@ -100,11 +106,12 @@ def measure_expression(points: Float, shapes: dict[str, float]) -> ExpressionMea
         max(shapes["mouthRollLower"], shapes["mouthRollUpper"]),
     )
     return ExpressionMeasure(
-        mouth_width=float(np.linalg.norm(points[MOUTH_CORNERS[0]] - points[MOUTH_CORNERS[1]])) / eyes,
+        mouth_width=float(np.linalg.norm(mouth)) / eyes,
         smile=smile,
         pout=max(shapes["mouthPucker"], shapes["mouthFunnel"]),
         jaw=shapes["jawOpen"] * (1 - smile),
         grimace=frozen(np.array(pairs)),
+        skew=float(across[0] * mouth[1] - across[1] * mouth[0]) / eyes**2,
         rigid=frozen(rigid - rigid.mean(0)),
         face_px=float(np.ptp(points[:, 0])),
     )
@@ -157,14 +164,17 @@ def strains(
     pout = min(float(np.median([m.pout for m in best])), WIDEST_POUT)
     jaw = float(np.median([m.jaw for m in best]))
     grimace = np.median([m.grimace for m in best], axis=0)
+    skew = float(np.median([m.skew for m in best]))
     pose = np.median([seen[k].rigid for k in clear], axis=0)
     for i, m in zip(used, seen, strict=True):
         turn = turn_between(m.rigid, pose)
+        lost = 1 - m.mouth_width / width - NARROW_FREE - NARROW_BY_SMILE * max(smile - m.smile, 0.0)
         found[i] = Strain(
-            narrow=_over(1 - m.mouth_width / width - NARROW_FREE, NARROW_HALF),
+            narrow=_over(lost, NARROW_HALF),
             pout=_over(m.pout - pout, POUT_HALF),
             jaw=_over(m.jaw - jaw, JAW_HALF),
-            grimace=_over(float((m.grimace - grimace).max()), GRIMACE_HALF),
+            grimace=_over(float((m.grimace - grimace).max()), GRIMACE_HALF)
+            + _over(abs(m.skew - skew), SKEW_HALF),
             blank=_over(smile - m.smile, BLANK_HALF),
             turned=_over(turn - TURN_FREE_DEG, TURN_HALF_DEG),
             turn_deg=turn,

@@ -42,8 +42,12 @@ NARROWEST_OPEN = 0.16
 """No open eye is narrower than this aspect ratio: the floor for people who never open theirs."""
 SHUT_CUE, SHUT_CUE_SPREAD = 0.1, 0.009
 """Aperture less 0.3 blink at which a person's widest eyes are as likely shut as open, and how gradually."""
+SURELY_OPEN_CUE = 0.2
+"""No half-shut eye reaches this cue, whoever it is."""
 SAME_CUE = 0.03
 """Two open eyes of one person differ by less in it."""
+CHANCE = 0.12
+"""By which one eye lies above the mean of both without meaning a wink."""
 HALF_CLOSURE = 0.25
 """Closure at which an eye is worth half."""
 DOUBT_CLOSURE = 0.2
@@ -51,10 +55,10 @@ DOUBT_CLOSURE = 0.2
 TRUSTED_BLUR = 1.1
 """Blur in patch pixels at which landmarks are half trusted."""
 BLINDING_BLUR = 2.0
-"""Blur in patch pixels at which nothing is known any more."""
+"""Blur in patch pixels at which half of what is seen is believed."""
 CLEAR_PX = 0.7
 """Less blur than this hides nothing; shut lashes alone may look that much sharper than an iris."""
-SMALLEST_FACE_PX = 45.0
+SMALLEST_FACE_PX = 40.0
 HIDDEN_RATIO = 0.45
 """An eye whose width is this much less than the other's is turned out of sight."""
 
@@ -203,8 +207,10 @@ def _open_eye(measures: Sequence[EyesMeasure], blur: Float, eye: int) -> _OpenEy
     widest = float(np.median(aperture[order]))
     same = clear & (aperture >= 0.93 * widest) & (blink <= blink[order].max() + 0.05)
     same[order] = True
+    # The usual open eye is the standard, not the widest: eyes narrow in a smile and are no less open.
+    same |= clear & (raw >= SURELY_OPEN_CUE)
     return _OpenEye(
-        aperture=max(widest, NARROWEST_OPEN),
+        aperture=max(float(np.median(aperture[same])), NARROWEST_OPEN),
         patch=np.median([measures[int(i)].patches[eye] for i in np.flatnonzero(same)], axis=0).astype(
             np.float32
         ),
@@ -274,12 +280,12 @@ class Closure:
 
     @property
     def both(self) -> float | None:
-        """One figure for the face; a wink counts for more than half if it is seen clearly."""
+        """One figure for the face: the mean, and more for a clear wink."""
         shown = [c for c in (self.right, self.left) if c is not None]
         if not shown:
             return None
         mean, worst = float(np.mean(shown)), max(shown)
-        return mean + 0.5 * self.clear**4 * (worst - mean)
+        return mean + self.clear**4 * max(worst - mean - CHANCE, 0.0)
 
 
 def closures(measures: Sequence[EyesMeasure | None], blurs: Sequence[EyeBlur]) -> tuple[Closure | None, ...]:

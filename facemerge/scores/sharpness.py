@@ -23,6 +23,8 @@ from facemerge.words import Float, Part, frozen
 
 Grey = NDArray[np.float32]
 
+FLATTEST_TENTH = 0.8
+"""What pure white noise gives in the flattest tenth of 9 x 9 windows, over its mean."""
 FINEST_PX = 0.8
 STEP = 2**0.5
 RUNGS = 9
@@ -46,9 +48,13 @@ TYPICAL_LOG_ENERGY = (1.58, 1.38, 1.1, 0.82, 0.53, 0.25, -0.06, -0.4, -0.75, -1.
 Faces differ from it by 0.07 to 0.2, far less than blur changes it."""
 TYPICAL_SPECTRUM = (12.524, -1.637, -0.381, -0.365, -0.159, 0.321)
 """Log power of the same faces: 1, log f, its square, cos 2a, cos 2a log f, cos 4a; f in cycles a patch."""
-MOVED_GAIN = 0.45
-"""Share of a round blur's misfit that a streak takes away: sharp faces up to 0.36, moved from 0.55."""
+MOVED_GAIN = 0.42
+"""Share of a round blur's misfit that a streak takes away: sharp faces up to 0.35, moved above 0.42."""
+SPECKLE = 0.1
+"""Misfit that is chance: what two smoothed spectra of one face differ by."""
 STANDARD_FRAMES = 5
+SAME_ENERGY = 0.7
+"""Natural logarithm by which the gradient energy of two equally sharp faces of a person may differ."""
 TYPICAL_FREE_SHARE = 0.0155
 """By which blur nine in ten sharp faces stay below when held against the typical ladder."""
 # fmt: off
@@ -99,7 +105,7 @@ def noise_level(grey: Grey, mask: NDArray[np.bool_]) -> float:
     kernel = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32)
     size = np.abs(cv2.filter2D(grey, -1, kernel, borderType=cv2.BORDER_REFLECT))
     local = cv2.boxFilter(size, -1, (9, 9))[mask]
-    return float(np.sqrt(np.pi / 2) / 6 * np.percentile(local, 10)) if local.size else 0.0
+    return float(np.sqrt(np.pi / 2) / 6 / FLATTEST_TENTH * np.percentile(local, 10)) if local.size else 0.0
 
 
 def gradient_ladder(grey: Grey, mask: NDArray[np.bool_], noise: float) -> tuple[Float, Float]:
@@ -322,18 +328,21 @@ def streak(
     fx, fy, use = _grid()
     # A small face has nothing beyond its own pixels' frequency but what resampling made up.
     use &= np.hypot(fx, fy) <= 0.42 * patch_px
-    if coarse:
-        use &= (fx + 2 * fy) % 5 == 0
-    x, y = fx[use] / patch_px, fy[use] / patch_px
-    now, sharp = log_power[use].astype(np.float64), np.exp(sharp_log_power[use].astype(np.float64))
-    floor = float(np.exp(np.percentile(now, 2)))
-    sigmas = np.geomspace(0.004, 0.09, 24) * patch_px
-    round_blur = np.exp(-4 * np.pi**2 * sigmas[:, None] ** 2 * (x**2 + y**2)[None])
-    best_round = float(_misfit(now, sharp, floor, round_blur).min())
-    lengths = np.geomspace(0.012, 0.3, 22) * patch_px
-    turns = np.arange(0, 180, 10.0)
-    best = (np.inf, 0.0, 0.0)
+    sharp_all, now_all = sharp_log_power.astype(np.float64), log_power.astype(np.float64)
+    floor = float(np.exp(np.percentile(now_all[use], 2)))
+    # A fifth of many frequencies tells where to look; long streaks need close steps of direction.
+    some = use & ((fx + 2 * fy) % 5 == 0) if use.sum() > 1200 else use
+    lengths = np.geomspace(0.012, 0.3, 26) * patch_px
+    turns = np.arange(0, 180, 5.0)
+    best, best_round = (np.inf, 0.0, 0.0), np.inf
     for sweep in range(1 if coarse else 3):
+        where = some if sweep == 0 else use
+        x, y = fx[where] / patch_px, fy[where] / patch_px
+        now, sharp = now_all[where], np.exp(sharp_all[where])
+        if sweep < 2:
+            sigmas = np.geomspace(0.004, 0.09, 24) * patch_px
+            round_blur = np.exp(-4 * np.pi**2 * sigmas[:, None] ** 2 * (x**2 + y**2)[None])
+            best_round, best = float(_misfit(now, sharp, floor, round_blur).min()), (np.inf, *best[1:])
         pairs = np.array([(a, b) for a in lengths for b in turns])
         angle = np.deg2rad(pairs[:, 1:])
         along = x[None] * np.cos(angle) + y[None] * np.sin(angle)
@@ -341,10 +350,10 @@ def streak(
         i = int(np.argmin(cost))
         if cost[i] < best[0]:
             best = (float(cost[i]), float(pairs[i, 0]), float(pairs[i, 1] % 180))
-        width = 0.16 / 3**sweep
+        width = 0.12 / 3**sweep
         lengths = best[1] * np.linspace(1 - width, 1 + width, 7)
-        turns = best[2] + np.linspace(-8, 8, 7) / 3**sweep
-    return best[1], best[2], 1 - best[0] / max(best_round, 1e-9)
+        turns = best[2] + np.linspace(-4, 4, 7) / 3**sweep
+    return best[1], best[2], (best_round - best[0]) / (best_round + SPECKLE)
 
 
 def typical_log_power() -> NDArray[np.float32]:
@@ -366,22 +375,32 @@ class _Standard:
     log_power: NDArray[np.float32]
     own_share: float
     """Blur of the standard itself over the eyes' distance."""
+    fine: float
+    """Its `_fine_energy`."""
+
+
+def _fine_energy(m: SharpnessMeasure) -> float:
+    """Natural logarithm of a face's gradient energy at the finest rungs, whatever its size."""
+    return float(np.log(m.energy[:3] * m.eyes_px**2).mean())
 
 
 def _standard(seen: Sequence[SharpnessMeasure]) -> _Standard | None:
     """Return the mean of a person's sharpest frames in which they did not move; None if they always did."""
     own = np.array([own_blur(m.energy, m.rung_px, m.eyes_px) / m.eyes_px for m in seen])
     step = np.array([step_blur(m.energy, m.rung_px) / m.eyes_px for m in seen])
+    # A streak leaves the edges along it as steep as they were, but it does take away from the gradients as a
+    # whole; so do shut eyes and closed lips, though by less.
+    fine = np.array([_fine_energy(m) for m in seen])
+    rich = fine >= fine.max() - SAME_ENERGY
     typical = typical_log_power()
     best: list[int] = []
-    for i in np.lexsort((step, own)):
+    for i in (int(i) for i in np.lexsort((step, own)) if rich[i]):
         if best and (
-            len(best) == STANDARD_FRAMES or step[i] > step[best[0]] + 0.004 or own[i] > own[best[0]] + 0.004
+            len(best) == STANDARD_FRAMES or max(step[i] - step[best[0]], own[i] - own[best[0]]) > 0.004
         ):
             break
-        # A streak leaves the edges along it sharp, so that by its edges alone a moved face may pass.
         if streak(seen[i].log_power, typical, seen[i].patch_px, coarse=True)[2] < MOVED_GAIN:
-            best.append(int(i))
+            best.append(i)
     if not best:
         return None
     first = seen[best[0]]
@@ -395,6 +414,7 @@ def _standard(seen: Sequence[SharpnessMeasure]) -> _Standard | None:
         shares=shares,
         log_power=np.asarray(np.mean([seen[i].log_power for i in best], axis=0), np.float32),
         own_share=float(own[best].mean()),
+        fine=float(fine[best].min()),
     )
 
 
@@ -418,9 +438,12 @@ def _blur(m: SharpnessMeasure, standard: _Standard | None) -> Blur:
         energy, shares = m.energy * m.eyes_px**2, m.rung_px / m.eyes_px
         beyond = m.eyes_px * ladder_blur(energy, shares, standard.energy, standard.shares)
         own, sharp_power = standard.own_share * m.eyes_px, standard.log_power
-    length, direction, gain = streak(m.log_power, sharp_power, m.patch_px, coarse=True)
-    if gain > MOVED_GAIN / 2:
-        length, direction, gain = streak(m.log_power, sharp_power, m.patch_px)
+    length, direction, gain = 0.0, 0.0, 0.0
+    # No streak leaves a face all of its gradients; a quick look saves the thorough one.
+    if standard is None or _fine_energy(m) < standard.fine:
+        length, direction, gain = streak(m.log_power, sharp_power, m.patch_px, coarse=True)
+        if gain > MOVED_GAIN / 2:
+            length, direction, gain = streak(m.log_power, sharp_power, m.patch_px)
     moved = gain > MOVED_GAIN
     # A box of length L has the variance L^2 / 12 along its direction.
     spread = max(beyond, length / np.sqrt(12)) if moved else beyond

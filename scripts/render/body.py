@@ -17,13 +17,24 @@ FACE, SKIN, CLOTH, COLLAR, SCARF, CAP = range(6)
 LIFT = 1.9  # cm; the trunk's own heights are lower by this, which sets the length of the neck
 BOTTOM = -95.0  # cm; below the frame's lower edge for every pose
 
-# Half width, half depth and depth of centre of a standing torso by height, cm; from memory of adult proportions.
-PROFILE = np.array([
-    (-3.0, 5.3, 5.6, -4.6), (-9.0, 5.3, 5.6, -4.3), (-11.5, 5.5, 5.8, -4.0), (-13.2, 6.3, 6.2, -3.9),
-    (-14.6, 8.2, 6.6, -3.9), (-16.0, 11.6, 7.1, -4.0), (-17.6, 15.6, 7.9, -4.1), (-19.4, 18.6, 8.7, -4.1),
-    (-22.0, 20.5, 9.6, -4.0), (-26.0, 21.4, 10.4, -3.8), (-34.0, 22.0, 11.2, -3.6), (-48.0, 22.2, 11.4, -3.6),
-    (-96.0, 23.0, 12.0, -3.6),
-])  # fmt: skip
+# Half width, half depth and depth of centre of a standing trunk by height, cm; adult proportions from memory.
+PROFILE = np.array(
+    [
+        (-3.0, 5.3, 5.6, -4.6),
+        (-9.0, 5.3, 5.6, -4.3),
+        (-11.5, 5.5, 5.8, -4.0),
+        (-13.2, 6.3, 6.2, -3.9),
+        (-14.6, 8.2, 6.6, -3.9),
+        (-16.0, 11.6, 7.1, -4.0),
+        (-17.6, 15.6, 7.9, -4.1),
+        (-19.4, 18.6, 8.7, -4.1),
+        (-22.0, 20.5, 9.6, -4.0),
+        (-26.0, 21.4, 10.4, -3.8),
+        (-34.0, 22.0, 11.2, -3.6),
+        (-48.0, 22.2, 11.4, -3.6),
+        (-96.0, 23.0, 12.0, -3.6),
+    ]
+)
 
 
 class Part(NamedTuple):
@@ -40,7 +51,14 @@ class Part(NamedTuple):
     """How far the part follows the head's turn, (N,) in [0, 1]."""
 
 
-def _part(points: Floats, triangles: Ints, material: int, posed: object = 0.0, shade: object = 1.0, flush: object = 0.0) -> Part:
+def _part(
+    points: Floats,
+    triangles: Ints,
+    material: int,
+    posed: object = 0.0,
+    shade: object = 1.0,
+    flush: object = 0.0,
+) -> Part:
     count = len(points)
     spread = [np.broadcast_to(np.asarray(v, float), count).copy() for v in (shade, flush, posed)]
     return Part(points, triangles, material, spread[0], spread[1], spread[2])
@@ -56,7 +74,7 @@ def _grid(rows: int, columns: int, *, closed: bool) -> Ints:
 
 
 def torso(person: Person, y: Floats, angle: Floats, out: Floats | float = 0.0) -> Floats:
-    """Surface of neck and trunk at a trunk height and an angle (0 at the image's right, pi/2 in front), (..., 3) cm."""
+    """Surface of neck and trunk, (..., 3) cm; angle 0 is at the image's right, pi/2 in front."""
     y, angle = np.broadcast_arrays(np.asarray(y, float), np.asarray(angle, float))
     rows = PROFILE.copy()
     # Monotone samples of a smooth curve: linear ones would show as rings on the shoulders.
@@ -72,12 +90,25 @@ def torso(person: Person, y: Floats, angle: Floats, out: Floats | float = 0.0) -
     rz = rz * (person.neck * (1 - trunk) + (0.55 + 0.45 * person.shoulders) * trunk)
     power = 1 - 0.14 * trunk
     cos, sin = np.cos(angle), np.sin(angle)
-    return np.stack([
-        (rx + out) * np.sign(cos) * np.abs(cos) ** power, y + LIFT, cz + (rz + out) * np.sign(sin) * np.abs(sin) ** power
-    ], -1)  # fmt: skip
+    return np.stack(
+        [
+            (rx + out) * np.sign(cos) * np.abs(cos) ** power,
+            y + LIFT,
+            cz + (rz + out) * np.sign(sin) * np.abs(sin) ** power,
+        ],
+        -1,
+    )
 
 
-def _loft(person: Person, top: Floats, bottom: Floats | float, rows: int, out: Floats | float, material: int, posed: object = 0.0) -> Part:
+def _loft(
+    person: Person,
+    top: Floats,
+    bottom: Floats | float,
+    rows: int,
+    out: Floats | float,
+    material: int,
+    posed: object = 0.0,
+) -> Part:
     angle = np.linspace(0, 2 * np.pi, len(top), endpoint=False)
     t = np.linspace(0, 1, rows)[:, None] ** 1.6
     y = top[None] * (1 - t) + np.asarray(bottom) * t
@@ -88,12 +119,12 @@ def _loft(person: Person, top: Floats, bottom: Floats | float, rows: int, out: F
 def neckline(person: Person, angle: Floats) -> Floats:
     """Height of the cloth's upper edge round the neck, cm."""
     front = np.maximum(np.sin(angle), 0)
-    drop = {"crew": 2.0, "vneck": 0.0, "shirt": 1.2, "turtleneck": 0.6, "hood": 2.2}[person.collar]
+    drop = {"crew": 2.0, "vneck": 0.0, "shirt": 2.6, "turtleneck": 0.6, "hood": 2.2}[person.collar]
     y = -13.3 - drop * front**1.5 + 0.9 * np.maximum(-np.sin(angle), 0)
     if person.collar in ("vneck", "shirt"):
-        depth = 6.0 if person.collar == "vneck" else 4.2
+        depth, wide = (5.6, 0.95) if person.collar == "vneck" else (3.0, 0.36)
         off = np.abs(np.arctan2(np.cos(angle), np.sin(angle)))
-        y -= depth * np.clip(1 - off / 0.95, 0, 1)
+        y -= depth * np.clip(1 - off / wide, 0, 1)
     return y
 
 
@@ -116,7 +147,9 @@ def _tube(line: Floats, radius: Floats | float, material: int, flat: float = 1.0
     r, c = np.meshgrid(np.arange(count), np.arange(sides), indexing="ij")
     i, j = r * sides + c, r * sides + (c + 1) % sides
     k, m = ((r + 1) % count) * sides + c, ((r + 1) % count) * sides + (c + 1) % sides
-    triangles = np.concatenate([np.stack([i, j, k], -1).reshape(-1, 3), np.stack([j, m, k], -1).reshape(-1, 3)])
+    triangles = np.concatenate(
+        [np.stack([i, j, k], -1).reshape(-1, 3), np.stack([j, m, k], -1).reshape(-1, 3)]
+    )
     flat_points = points.reshape(-1, 3)
     return _part(flat_points, _facing(flat_points, triangles, np.repeat(line, sides, 0)), material)
 
@@ -131,7 +164,9 @@ def _facing(points: Floats, triangles: Ints, inner: Floats) -> Ints:
 
 def _ear(person: Person, sign: int) -> Part:
     """One ear: a dished shell with helix, antihelix, hollow and lobe."""
-    rho, theta = np.meshgrid(np.linspace(0, 1, 17), np.linspace(0, 2 * np.pi, 44, endpoint=False), indexing="ij")
+    rho, theta = np.meshgrid(
+        np.linspace(0, 1, 17), np.linspace(0, 2 * np.pi, 44, endpoint=False), indexing="ij"
+    )
     cos, sin = np.cos(theta), np.sin(theta)
     # Outline: broad and round above, narrowing to the lobe; cos > 0 is the free, rear edge.
     half_width = np.where(cos > 0, 1.62 + 0.42 * sin, 1.22 + 0.2 * sin)
@@ -141,14 +176,21 @@ def _ear(person: Person, sign: int) -> Part:
     above = smoothstep(-0.75, -0.2, sin)
     height = 0.48 * np.exp(-(((rho - 0.90) / 0.10) ** 2)) * rear * above
     height -= 0.16 * np.exp(-(((rho - 0.72) / 0.09) ** 2)) * rear * above
-    height += 0.36 * np.exp(-(((rho - 0.54) / 0.13) ** 2)) * smoothstep(-0.2, 0.6, cos) * smoothstep(-0.95, -0.5, sin)
+    height += (
+        0.36
+        * np.exp(-(((rho - 0.54) / 0.13) ** 2))
+        * smoothstep(-0.2, 0.6, cos)
+        * smoothstep(-0.95, -0.5, sin)
+    )
     hollow = np.exp(-(((u + 0.15) / 0.75) ** 2) - ((v + 0.35) / 1.15) ** 2)
     height -= 0.85 * hollow
     tragus = np.exp(-(((u + 1.0) / 0.34) ** 2) - ((v + 0.5) / 0.6) ** 2)
     height += 0.55 * tragus
     lobe = np.exp(-(((u - 0.1) / 0.9) ** 2) - ((v + 2.5) / 0.7) ** 2)
     height += 0.22 * lobe - 0.45 * rho**8
-    shade = 1 - 0.62 * hollow * (1 - 0.8 * tragus) - 0.30 * np.exp(-(((rho - 0.72) / 0.1) ** 2)) * rear * above
+    shade = (
+        1 - 0.62 * hollow * (1 - 0.8 * tragus) - 0.30 * np.exp(-(((rho - 0.72) / 0.1) ** 2)) * rear * above
+    )
     back = np.array([0.60 * sign, 0.06, -0.80])
     up = np.array([0.10 * sign, 0.98, -0.20])
     back /= np.linalg.norm(back)
@@ -173,16 +215,25 @@ def _collar_flaps(person: Person) -> list[Part]:
     for sign in (-1, 1):
         s = np.linspace(0, 1, 26)[None]  # 0 at the front edge, 1 behind the neck
         t = np.linspace(0, 1, 9)[:, None]
-        angle = np.pi / 2 - sign * (0.20 + s * (np.pi - 0.20))
-        inner = -12.6 - 1.9 * (1 - smoothstep(0, 0.45, s)) + 1.0 * smoothstep(0.5, 1, s)
-        fall = 2.7 + 2.5 * (1 - smoothstep(0.0, 0.22, s))
+        angle = np.pi / 2 - sign * (0.16 + s * (np.pi - 0.16))
+        inner = -12.2 - 3.6 * (1 - smoothstep(0, 0.62, s)) + 0.9 * smoothstep(0.5, 1, s)
+        fall = 2.1 + 2.3 * (1 - smoothstep(0.0, 0.24, s))
         y = inner - fall * t
-        roll = 0.55 + 0.9 * np.sin(np.pi * np.minimum(t * 1.25 + 0.08, 1)) * 0.5 + 0.65 * t
-        points = torso(person, np.maximum(y, -14.6), angle, roll)
-        points[..., 1] = y + LIFT
+        roll = 0.05 + 0.95 * smoothstep(0, 0.3, t) + 0.35 * t
+        points = torso(person, y, angle, roll)
+        # The trunk widens towards the shoulders; a collar's upper edge keeps to the neck and lies in front.
+        narrow = torso(person, np.maximum(y, -12.6), angle, roll)[..., 0]
+        ahead = smoothstep(0.52, 0.36, s)
+        points[..., 0] += ahead * (1 - smoothstep(0.0, 0.9, t)) * (narrow - points[..., 0])
+        half, deep = (
+            torso(person, y, np.zeros_like(y), roll)[..., 0],
+            torso(person, y, np.full_like(y, np.pi / 2), roll)[..., 2],
+        )
+        lying = -4.0 + (deep + 4.0) * np.sqrt(np.maximum(1 - (points[..., 0] / half) ** 2, 0.0))
+        points[..., 2] += ahead * (np.maximum(lying, points[..., 2]) - points[..., 2])
         # The leaf's front edge swings outwards from the throat to its point.
-        points[..., 0] += sign * (0.35 + 1.5 * t) * (1 - smoothstep(0, 0.25, s))
-        points[..., 2] += 0.5 * t * (1 - smoothstep(0, 0.5, s)) + 0.25
+        points[..., 0] += sign * (0.25 + 0.5 * t) * (1 - smoothstep(0, 0.25, s))
+        points[..., 2] += 0.3 * t * (1 - smoothstep(0, 0.5, s)) + 0.15
         flat = points.reshape(-1, 3)
         triangles = _grid(9, 26, closed=False)
         axis = flat * [0, 1, 0] + [0, 0, -4.0]
@@ -195,7 +246,7 @@ def _scarf(person: Person) -> list[Part]:
     parts = []
     a = np.linspace(0, 2 * np.pi, 72, endpoint=False)
     t = np.linspace(0, 1, 26)[:, None]
-    # The opening lies on the face's own outline, a little inside it, so that no gap can open when the head turns.
+    # The opening lies a little inside the face's own outline, so that no gap opens when the head turns.
     oval = shape_face(person)[0][list(FACE_OVAL)]
     around = np.unwrap(np.arctan2(oval[:, 1] - 0.5, oval[:, 0]))
     order = np.argsort(around % (2 * np.pi))
@@ -203,12 +254,12 @@ def _scarf(person: Person) -> list[Part]:
     edge = np.stack([np.interp(a, angles, oval[order, k], period=2 * np.pi) for k in range(3)], -1)
     for _ in range(3):
         edge = (np.roll(edge, 1, 0) + 2 * edge + np.roll(edge, -1, 0)) / 4
-    edge = edge * [0.985, 0.985, 1.0] + [0, 0, 0.75]
+    edge = edge * [0.965, 0.985, 1.0] + [0, 0, 0.85]
     edge[:, 1] -= 0.75 * smoothstep(3.0, 7.0, edge[:, 1])
     edge[:, 0] *= 1 - 0.03 * smoothstep(-4.0, -7.0, edge[:, 1])
     centre = np.array([0.0, 3.0, -3.0])
     direction = edge - centre
-    radii = np.array([9.15, 10.6, 10.6])
+    radii = np.array([9.15, 11.2, 10.9])
     unit = direction / radii
     reach = np.linalg.norm(unit, axis=1, keepdims=True)
     unit /= reach
@@ -221,11 +272,17 @@ def _scarf(person: Person) -> list[Part]:
         grow = reach * (1 - lift) + lift
         row = centre + radii * turned * grow
         low = smoothstep(-3.0, -8.0, edge[:, 1])[:, None]
-        under = edge * [1 + 0.35 * k, 1, 1] + np.array([0, -0.9, -9.0]) * k + np.array([0, -1.2, 0.4]) * np.sin(np.pi * min(1, k))
+        under = (
+            edge * [1 + 0.35 * k, 1, 1]
+            + np.array([0, -0.9, -9.0]) * k
+            + np.array([0, -1.2, 0.4]) * np.sin(np.pi * min(1, k))
+        )
         rows.append(row * (1 - low) + under * low)
     ripple = 0.14 * np.sin(7 * a + 1.1)[None] * smoothstep(0.05, 0.5, t) + 0.08 * np.sin(13 * a + 2.3 + 5 * t)
     points = np.stack(rows)
-    points += (ripple[..., None]) * (points - centre) / np.linalg.norm(points - centre, axis=-1, keepdims=True)
+    points += (
+        (ripple[..., None]) * (points - centre) / np.linalg.norm(points - centre, axis=-1, keepdims=True)
+    )
     flat = points.reshape(-1, 3)
     triangles = _facing(flat, _grid(26, 72, closed=True), np.broadcast_to(centre, flat.shape))
     parts.append(_part(flat, triangles, SCARF, 1.0))
@@ -233,9 +290,16 @@ def _scarf(person: Person) -> list[Part]:
     rows_y = np.linspace(0, 1, 30)[:, None]
     angle = a[None]
     front = np.maximum(np.sin(angle), 0)
-    y = -9.3 - rows_y * (8.5 + 3.5 * front**2) + 1.4 * np.maximum(-np.sin(angle), 0)
+    y = -8.6 - rows_y * (9.2 + 3.5 * front**2) + 1.4 * np.maximum(-np.sin(angle), 0)
     rolls = 0.42 * np.sin(rows_y * 17 + 1.3 * np.sin(angle * 2 + 0.6) + 0.8 * np.cos(angle))
-    swell = 2.0 + 0.5 * np.sin(rows_y * np.pi) + rolls + 0.8 * front - 1.6 * smoothstep(0.75, 1.0, rows_y)
+    swell = (
+        0.6
+        + 1.5 * smoothstep(0.0, 0.3, rows_y)
+        + 0.5 * np.sin(rows_y * np.pi)
+        + rolls * smoothstep(0.05, 0.3, rows_y)
+        + 0.9 * front
+        - 1.7 * smoothstep(0.75, 1.0, rows_y)
+    )
     drape = torso(person, y, angle, swell)
     flat = drape.reshape(-1, 3)
     axis = flat * [0, 1, 0] + [0, 0, -4.0]
@@ -251,13 +315,17 @@ def _cap(person: Person) -> list[Part]:
     centre = np.array([0.0, 5.0, -2.4])
     radii = np.array([8.75, 8.9, 9.9])
     polar = (1 - t) * 1.62
-    ring = np.stack([np.sin(polar) * np.cos(a), np.cos(polar) * np.ones_like(a), np.sin(polar) * np.sin(a)], -1)
+    ring = np.stack(
+        [np.sin(polar) * np.cos(a), np.cos(polar) * np.ones_like(a), np.sin(polar) * np.sin(a)], -1
+    )
     points = centre + radii * ring
     tilt = 0.13
     y, z = points[..., 1] - 5, points[..., 2].copy()
     points[..., 1] = 5 + y + tilt * z
     flat = points.reshape(-1, 3)
-    crown = _part(flat, _facing(flat, _grid(22, 96, closed=True), np.broadcast_to(centre, flat.shape)), CAP, 1.0)
+    crown = _part(
+        flat, _facing(flat, _grid(22, 96, closed=True), np.broadcast_to(centre, flat.shape)), CAP, 1.0
+    )
     rows = np.linspace(-1, 1, 9)[:, None]
     bulge = 0.75 * np.sqrt(np.maximum(1 - rows**2, 0.02))
     bx = (radii[0] + bulge) * np.cos(a)
@@ -286,7 +354,12 @@ def dress(person: Person) -> tuple[Part, ...]:
     x, y, z = neck.points.T
     y = y - LIFT
     pit = np.exp(-((x / 1.1) ** 2) - ((y + 15.6) / 0.9) ** 2) * (z > 0)
-    cords = np.exp(-(((np.abs(x) - 1.2 - 0.42 * (y + 15.5)) / 0.75) ** 2)) * smoothstep(-16, -14.5, y) * smoothstep(-8, -11, y) * (z > 0)
+    cords = (
+        np.exp(-(((np.abs(x) - 1.2 - 0.42 * (y + 15.5)) / 0.75) ** 2))
+        * smoothstep(-16, -14.5, y)
+        * smoothstep(-8, -11, y)
+        * (z > 0)
+    )
     bones = np.exp(-(((y + 16.6 - 0.10 * np.abs(x)) / 0.5) ** 2)) * smoothstep(1.2, 2.4, np.abs(x)) * (z > -2)
     neck.points[:, 2] += 0.40 * cords - 0.45 * pit + 0.35 * bones
     parts.append(neck._replace(posed=posed, flush=0.1 * np.ones(len(posed))))
@@ -297,8 +370,10 @@ def dress(person: Person) -> tuple[Part, ...]:
         parts.append(_tube(line, 0.62 if person.weave == "knit" else 0.46, COLLAR, 0.55))
     elif person.collar == "hood":
         behind = smoothstep(0.9, -0.6, np.sin(angle))
-        dip = 3.4 * np.clip((np.sin(angle) - 0.55) / 0.45, 0, 1) ** 1.5
-        lifted = torso(person, neckline(person, angle) - 0.2 + 1.3 * behind - dip, angle, 0.75 + 1.3 * behind)
+        dip = 0.9 * np.clip(np.sin(angle), 0, 1) ** 2
+        lifted = torso(
+            person, neckline(person, angle) + 0.35 + 1.0 * behind - dip, angle, 0.75 + 1.3 * behind
+        )
         lifted[:, 1] += 0.12 * np.sin(5 * angle + 0.7)
         parts.append(_tube(lifted, 0.85 + 1.35 * behind, COLLAR, 0.8))
     elif person.collar == "turtleneck":
@@ -320,7 +395,7 @@ def dress(person: Person) -> tuple[Part, ...]:
 
 
 class Fabric(NamedTuple):
-    """Folds and weave in the plane of the body, 10 pixels to the centimetre, x from -32 cm, y from 4 cm down."""
+    """Folds and weave in the plane of the body, PER_CM pixels to the centimetre from LEFT_CM, TOP_CM."""
 
     height: Pixels
     tone: Pixels
@@ -350,11 +425,23 @@ def fabric(person: Person) -> Fabric:
             bend = rng.uniform(-2, 2, 2)
             t = np.linspace(0, 1, 18)[:, None]
             path = start + reach * t + bend * np.sin(np.pi * t)
-            pix = np.rint((np.stack([path[:, 0] - LEFT_CM, TOP_CM - path[:, 1]], 1)) * PER_CM * 16).astype(np.int32)
+            pix = np.rint((np.stack([path[:, 0] - LEFT_CM, TOP_CM - path[:, 1]], 1)) * PER_CM * 16).astype(
+                np.int32
+            )
             layer = np.zeros(shape, np.float32)
             for k in range(17):
-                cv2.line(layer, pix[k].tolist(), pix[k + 1].tolist(), float(np.sin(np.pi * (k + 0.7) / 18)), 6, cv2.LINE_AA, 4)
-            lines += rng.choice([-1.0, 1.0], p=[0.6, 0.4]) * cv2.GaussianBlur(layer, (0, 0), float(rng.uniform(5, 11)))
+                cv2.line(
+                    layer,
+                    pix[k].tolist(),
+                    pix[k + 1].tolist(),
+                    float(np.sin(np.pi * (k + 0.7) / 18)),
+                    6,
+                    cv2.LINE_AA,
+                    4,
+                )
+            lines += rng.choice([-1.0, 1.0], p=[0.6, 0.4]) * cv2.GaussianBlur(
+                layer, (0, 0), float(rng.uniform(5, 11))
+            )
     height += 1.1 * soft * lines
     # Arm against chest.
     arm = np.exp(-(((ax - wide * (15.2 + 0.035 * (-26 - y))) / 0.75) ** 2)) * smoothstep(-24.0, -33.0, y)
@@ -370,6 +457,16 @@ def fabric(person: Person) -> Fabric:
         tone += 0.03 * np.repeat(rng.standard_normal((shape[0], 1)), shape[1], 1)
         tone += 0.03 * np.repeat(rng.standard_normal((1, shape[1])), shape[0], 0)
     tone -= 0.20 * arm
+    if person.collar == "shirt":
+        # Button band and buttons down the front.
+        below = smoothstep(-16.5, -17.2, y)
+        for edge in (-1.5, 1.5):
+            height -= 0.10 * below * np.exp(-(((x - edge) / 0.14) ** 2))
+            tone -= 0.10 * below * np.exp(-(((x - edge) / 0.10) ** 2))
+        for level in np.arange(-19.5, -80, -7.5):
+            button = smoothstep(0.62, 0.5, np.hypot(x, y - level))
+            height += 0.12 * smoothstep(0.62, 0.3, np.hypot(x, y - level))
+            tone += button * (0.22 - 0.5 * smoothstep(0.14, 0.08, np.hypot(np.abs(x) - 0.16, y - level)))
     return Fabric(height.astype(np.float32), tone.astype(np.float32))
 
 

@@ -6,6 +6,7 @@ import functools
 from typing import NamedTuple
 
 import numpy as np
+from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from .body import LIFT, torso
@@ -96,12 +97,14 @@ def _grow(
         hit = reach < want
         n = e / SKULL_RADII
         n /= np.linalg.norm(n, axis=1, keepdims=True)
-        p = np.where(hit[:, None], SKULL_CENTRE + (p - SKULL_CENTRE) * (want / np.maximum(reach, 1e-6))[:, None], p)
+        p = np.where(
+            hit[:, None], SKULL_CENTRE + (p - SKULL_CENTRE) * (want / np.maximum(reach, 1e-6))[:, None], p
+        )
         sinking = np.minimum((d * n).sum(1), 0) * hit
         d = d - sinking[:, None] * n
         if hug is not None:
             # Below the widest part of the skull hair falls back against cheek and neck.
-            fall = smoothstep(4.0, -3.0, p[:, 1]) * smoothstep(2, 6, np.abs(p[:, 0]))
+            fall = smoothstep(6.5, -1.0, p[:, 1]) * smoothstep(2, 6, np.abs(p[:, 0]))
             p[:, 0] += 0.30 * fall * (np.sign(p[:, 0]) * hug - p[:, 0]) * (np.abs(p[:, 0]) > hug)
             d[:, 0] *= 1 - 0.5 * fall
         low = p[:, 1] < -8.0
@@ -111,7 +114,7 @@ def _grow(
             deep = torso(person, y, np.full(len(y), np.pi / 2), 0.9)[:, 2] + 4.0
             room = np.sqrt(np.maximum(1 - (p[:, 0] / half) ** 2, 0)) * deep
             inside = low & (np.abs(p[:, 2] + 4.0) < room)
-            ahead = np.where(roots[:, 2] > -4.0, 1.0, -1.0)
+            ahead = np.where((roots[:, 2] > -5.5) & (np.abs(p[:, 0]) > 5.8), 1.0, -1.0)
             p[:, 2] = np.where(inside, p[:, 2] + 0.6 * (-4.0 + ahead * (room + 0.4) - p[:, 2]), p[:, 2])
         d /= np.maximum(np.linalg.norm(d, axis=1, keepdims=True), 1e-6)
         out.append(p.copy())
@@ -144,18 +147,23 @@ def _gathered(roots: Floats, goal: Floats, clearance: Floats, rng: np.random.Gen
 
 def _bundle(path: Floats, radius: Floats, count: int, rng: np.random.Generator, twist: float = 1.0) -> Floats:
     """Strands along a path (K, 3), spread over a round section."""
-    t = np.linspace(0, len(path) - 1, STEPS)
-    line = np.stack([np.interp(t, np.arange(len(path)), path[:, k]) for k in range(3)], 1)
-    line[1:-1] = (line[:-2] + 2 * line[1:-1] + line[2:]) / 4
-    wide = np.interp(t, np.arange(len(path)), radius)
-    a = rng.uniform(0, 2 * np.pi, (count, 1)) + twist * np.linspace(0, 1, STEPS)[None]
-    r = np.sqrt(rng.random((count, 1))) * wide[None]
+    knots = np.arange(len(path))
+    fine = np.linspace(0, len(path) - 1, 160)
+    line = np.stack([np.interp(fine, knots, path[:, k]) for k in range(3)], 1)
+    line = ndimage.gaussian_filter1d(line, 9, axis=0, mode="nearest")
     ahead = np.gradient(line, axis=0)
     ahead /= np.linalg.norm(ahead, axis=1, keepdims=True)
     side = np.cross(ahead, [0.0, 0.0, 1.0]) + 1e-6
     side /= np.linalg.norm(side, axis=1, keepdims=True)
     third = np.cross(ahead, side)
-    return line[None] + (r * np.cos(a))[..., None] * side[None] + (r * np.sin(a))[..., None] * third[None]
+    # Each strand starts a little further along, or the joints of all would line up as bands.
+    at = np.linspace(0, 1, STEPS)[None] + rng.uniform(-0.5, 0.5, (count, 1)) / STEPS
+    at = np.clip(at, 0, 1) * 159
+    index = np.rint(at).astype(int)
+    wide = np.interp(at * (len(path) - 1) / 159, knots, radius)
+    a = rng.uniform(0, 2 * np.pi, (count, 1)) + twist * np.linspace(0, 1, STEPS)[None]
+    r = np.sqrt(rng.random((count, 1))) * wide
+    return line[index] + (r * np.cos(a))[..., None] * side[index] + (r * np.sin(a))[..., None] * third[index]
 
 
 @functools.lru_cache(maxsize=64)
@@ -170,8 +178,12 @@ def grow_hair(person: Person) -> Strands | None:
     if style == "scarf":
         return None
     rng = np.random.default_rng(person.seed + 3)
-    count = {"crop": 5200, "short": 4200, "receding": 2600, "fringe": 3800, "bob": 4200, "long": 5200}.get(style, 3600)
-    roots, normals = _roots(count, rng, recede=1.0 if style == "receding" else (0.25 if style == "crop" else 0.0))
+    count = {"crop": 5200, "short": 4200, "receding": 2600, "fringe": 3800, "bob": 4200, "long": 5200}.get(
+        style, 3600
+    )
+    roots, normals = _roots(
+        count, rng, recede=1.0 if style == "receding" else (0.25 if style == "crop" else 0.0)
+    )
     n = len(roots)
     x, y, z = roots.T
     ax = np.abs(x)
@@ -186,23 +198,40 @@ def grow_hair(person: Person) -> Strands | None:
         aim = np.where((y < 6)[:, None], np.stack([0.25 * side, -ones, -0.25 * ones], 1), aim)
         direction = _tangent(aim + rng.normal(0, 0.07, (n, 3)), normals)
         clear = 0.03 + 0.055 * layer * smoothstep(3, 9, y) + 0.02 * layer
-        hug = 7.0 + 1.5 * layer + 0.9 * smoothstep(1, -6, z) * 0
+        hug = 7.4 + (2.2 if style == "long" else 1.5) * layer
         if style == "long":
-            length = rng.normal(33, 2.2, n) - (9.5 - y) * 0.35
+            length = rng.normal(30, 2.6, n) - (9.5 - y) * 0.35
             points = _grow(person, roots, normals, direction, length, clear, lift=0.30, gravity=0.16, hug=hug)
-            wave = np.sin(np.linspace(0, 8.5, STEPS)[None] + 1.3 * np.round(x)[:, None] + 2.0 * (layer[:, None] > 0.5))
+            wave = np.sin(
+                np.linspace(0, 8.5, STEPS)[None] + 1.3 * np.round(x)[:, None] + 2.0 * (layer[:, None] > 0.5)
+            )
             points[..., 0] += 0.42 * wave * np.linspace(0, 1, STEPS) ** 1.2
             points[..., 2] += 0.35 * np.roll(wave, 2, 1) * np.linspace(0, 1, STEPS)
         else:
             length = np.maximum((y + 6.3) * 1.0 + 4.2 * smoothstep(6, 11, y) + rng.normal(0, 0.9, n), 3.5)
-            points = _grow(person, roots, normals, direction, length, clear * 1.35, lift=0.38, gravity=0.16, inward=0.22, hug=hug + 0.7)
-            wave = np.sin(np.linspace(0, 9.5, STEPS)[None] + 1.1 * np.round(x * 0.8)[:, None] + 2.5 * layer[:, None])
+            points = _grow(
+                person,
+                roots,
+                normals,
+                direction,
+                length,
+                clear * 1.35,
+                lift=0.38,
+                gravity=0.16,
+                inward=0.22,
+                hug=hug + 0.7,
+            )
+            wave = np.sin(
+                np.linspace(0, 9.5, STEPS)[None] + 1.1 * np.round(x * 0.8)[:, None] + 2.5 * layer[:, None]
+            )
             points[..., 0] += 0.38 * wave * np.linspace(0, 1, STEPS)
-        points, lock = _clump(points, rng, 0.55, 30)
+        points, lock = _clump(points, rng, 0.36 if style == "long" else 0.5, 30)
         follow = 1 - 0.9 * smoothstep(-9, -16, points[..., 1])
     elif style in ("short", "receding"):
         top = smoothstep(6.0, 9.0, y)
-        swept = np.stack([0.75 * side * (ax > 0) * 0 - 0.75 * ones, 0.3 * ones, 0.25 * smoothstep(0, 4, z) - 0.5], 1)
+        swept = np.stack(
+            [0.75 * side * (ax > 0) * 0 - 0.75 * ones, 0.3 * ones, 0.25 * smoothstep(0, 4, z) - 0.5], 1
+        )
         down = np.stack([0.12 * side, -ones, -0.45 * ones], 1)
         aim = swept * top[:, None] + down * (1 - top[:, None])
         direction = _tangent(aim + rng.normal(0, 0.11, (n, 3)), normals)
@@ -210,23 +239,52 @@ def grow_hair(person: Person) -> Strands | None:
         lift = 0.16 + 0.48 * top * smoothstep(-2, 3, z) * (style == "short")
         if style == "receding":
             length *= 0.7
-        points = _grow(person, roots, normals, direction, length, 0.02 + 0.055 * layer + 0.05 * top * layer, lift=lift, gravity=0.11)
-        points, lock = _clump(points, rng, 0.55, 16)
+        points = _grow(
+            person,
+            roots,
+            normals,
+            direction,
+            length,
+            0.02 + 0.055 * layer + 0.05 * top * layer,
+            lift=lift,
+            gravity=0.11,
+        )
+        points, lock = _clump(points, rng, 0.38, 20)
     elif style == "crop":
-        direction = _tangent(np.stack([0.15 * side, 0 * ones, ones], 1) + rng.normal(0, 0.35, (n, 3)), normals)
+        direction = _tangent(
+            np.stack([0.15 * side, 0 * ones, ones], 1) + rng.normal(0, 0.35, (n, 3)), normals
+        )
         length = (0.75 + 0.7 * smoothstep(6, 9, y)) * rng.uniform(0.8, 1.2, n)
-        points = _grow(person, roots, normals, direction, length, 0.012 + 0.03 * layer, lift=0.55, gravity=0.02)
+        points = _grow(
+            person, roots, normals, direction, length, 0.012 + 0.03 * layer, lift=0.55, gravity=0.02
+        )
         points, lock = _clump(points, rng, 0.2, 6)
     elif style == "fringe":
         top = smoothstep(5.5, 9.0, y)
         ahead = np.stack([0.10 * x + 0.25, -0.1 * ones, ones], 1) * smoothstep(-6, 0, z)[:, None]
-        ahead = ahead + np.stack([0.8 * side, 0.1 * ones, -0.2 * ones], 1) * (smoothstep(2.0, 6.0, ax) + smoothstep(0, -6, z))[:, None]
+        ahead = (
+            ahead
+            + np.stack([0.8 * side, 0.1 * ones, -0.2 * ones], 1)
+            * (smoothstep(2.0, 6.0, ax) + smoothstep(0, -6, z))[:, None]
+        )
         down = np.stack([0.06 * side, -ones, 0.12 * ones], 1)
         aim = ahead * top[:, None] + down * (1 - top[:, None])
         direction = _tangent(aim + rng.normal(0, 0.09, (n, 3)), normals)
         goal = np.where(ax < 5.0, 5.9 + 0.10 * ax, 1.2)
-        length = np.clip((y - goal) * 0.75 + 2.2 + 3.6 * top * smoothstep(-7, -1, z) * (z < 3), 2.2, 10.5) * rng.uniform(0.85, 1.12, n)
-        points = _grow(person, roots, normals, direction, length, 0.03 + 0.06 * layer, lift=0.30, gravity=0.14, hug=7.3 + 0.9 * layer)
+        length = np.clip(
+            (y - goal) * 0.75 + 2.2 + 3.6 * top * smoothstep(-7, -1, z) * (z < 3), 2.2, 10.5
+        ) * rng.uniform(0.85, 1.12, n)
+        points = _grow(
+            person,
+            roots,
+            normals,
+            direction,
+            length,
+            0.03 + 0.06 * layer,
+            lift=0.30,
+            gravity=0.14,
+            hug=7.3 + 0.9 * layer,
+        )
         points, lock = _clump(points, rng, 0.62, 22)
     elif style in ("curls", "cap"):
         if style == "cap":
@@ -235,9 +293,15 @@ def grow_hair(person: Person) -> Strands | None:
             n = len(roots)
         out = normals + np.array([0, 0.15, 0.0]) + rng.normal(0, 0.22, (n, 3))
         sides = smoothstep(7.0, 4.0, roots[:, 1])
-        reach = (3.0 - 1.1 * sides) * (0.35 + 0.65 * np.sqrt(layer)) if style == "curls" else 2.4 * (0.3 + 0.7 * layer)
+        reach = (
+            (3.0 - 1.1 * sides) * (0.35 + 0.65 * np.sqrt(layer))
+            if style == "curls"
+            else 2.4 * (0.3 + 0.7 * layer)
+        )
         t = np.linspace(0, 1, STEPS)
-        a = rng.uniform(0, 2 * np.pi, (n, 1)) + rng.choice([-1, 1], (n, 1)) * t[None] * rng.uniform(7, 12, (n, 1))
+        a = rng.uniform(0, 2 * np.pi, (n, 1)) + rng.choice([-1, 1], (n, 1)) * t[None] * rng.uniform(
+            7, 12, (n, 1)
+        )
         e1 = _tangent(np.broadcast_to([0.3, 1.0, 0.2], (n, 3)), normals)
         e2 = np.cross(normals, e1)
         coil = 0.34 * np.minimum(1, 3 * t)[None, :, None]
@@ -246,7 +310,7 @@ def grow_hair(person: Person) -> Strands | None:
         if style == "cap":
             points[..., 1] -= 2.2 * t[None] ** 1.5 * layer[:, None]
         _, lock = _clump(points, rng, 0.0, 7)
-        width = rng.uniform(0.06, 0.11, n)
+        width = rng.uniform(0.05, 0.085, n)
         follow = np.ones((n, STEPS))
     else:
         goal = np.array([0.0, 11.2, -7.2]) if style == "bun" else np.array([0.0, 5.2, -11.4])
@@ -256,7 +320,7 @@ def grow_hair(person: Person) -> Strands | None:
         if style == "bun":
             m = 900
             centre = np.array([0.0, 13.0, -5.6])
-            pole = rng.normal(0, 0.35, (m, 3)) + [0.2, 0.25, 1.0]
+            pole = rng.normal(0, 0.35, (m, 3)) + np.array([0.2, 0.25, 1.0])
             pole /= np.linalg.norm(pole, axis=1, keepdims=True)
             e1 = np.cross(pole, [0.0, 1.0, 0.0])
             e1 /= np.linalg.norm(e1, axis=1, keepdims=True)
@@ -265,20 +329,49 @@ def grow_hair(person: Person) -> Strands | None:
             turn = start + np.linspace(0, 2.4, STEPS)[None]
             height = rng.uniform(-0.95, 0.95, (m, 1, 1))
             ring = np.sqrt(1 - height**2)
-            ball = ring * (np.cos(turn)[..., None] * e1[:, None] + np.sin(turn)[..., None] * e2[:, None]) + height * pole[:, None]
+            ball = (
+                ring * (np.cos(turn)[..., None] * e1[:, None] + np.sin(turn)[..., None] * e2[:, None])
+                + height * pole[:, None]
+            )
             extra = centre + 2.75 * ball * [1.05, 0.92, 1.0] * rng.uniform(0.9, 1.04, (m, 1, 1))
         else:
             m = 1100
-            path = np.array([(0, 5.2, -11.4), (2.0, 5.6, -13.2), (5.2, 1.0, -12.6), (7.6, -6, -9.5), (8.8, -12.5, -4.5), (8.7, -17, 1.8), (8.0, -24, 7.2), (7.4, -31, 8.4)], float)  # fmt: skip
+            path = np.array(
+                [
+                    (0, 5.2, -11.4),
+                    (2.0, 5.6, -13.2),
+                    (5.2, 1.0, -12.6),
+                    (7.6, -6, -9.5),
+                    (8.8, -11.6, -3.5),
+                    (8.6, -15.5, 5.0),
+                    (8.0, -22, 9.6),
+                    (7.4, -29, 10.6),
+                ],
+                float,
+            )
             path[4:, 0] *= person.shoulders / 0.8 * 0.92
             extra = _bundle(path, np.array([0.7, 1.2, 1.6, 1.75, 1.75, 1.7, 1.4, 0.3]), m, rng)
             extra[:, -6:] += rng.normal(0, 0.2, (m, 1, 3))
         # A few loose hairs at the temples keep the hairline from looking cut.
         loose_at = rng.choice(np.flatnonzero((z > 0) & (ax > 4.5)), 46)
-        aim = _tangent(np.stack([0.35 * np.sign(x[loose_at]), -np.ones(46), 0.15 * np.ones(46)], 1), normals[loose_at])
-        loose = _grow(person, roots[loose_at], normals[loose_at], aim, rng.uniform(5, 11, 46), np.full(46, 0.05), lift=0.5, gravity=0.10, inward=0.1)  # fmt: skip
+        aim = _tangent(
+            np.stack([0.35 * np.sign(x[loose_at]), -np.ones(46), 0.15 * np.ones(46)], 1), normals[loose_at]
+        )
+        loose = _grow(
+            person,
+            roots[loose_at],
+            normals[loose_at],
+            aim,
+            rng.uniform(2.5, 6.5, 46),
+            np.full(46, 0.02),
+            lift=0.25,
+            gravity=0.30,
+            hug=np.full(46, 7.2),
+        )
         points = np.concatenate([points, extra, loose])
-        lock = np.concatenate([lock, lock.max() + 1 + rng.integers(0, 30, len(extra)), np.full(46, lock.max() + 40)])
+        lock = np.concatenate(
+            [lock, lock.max() + 1 + rng.integers(0, 30, len(extra)), np.full(46, lock.max() + 40)]
+        )
         layer = np.concatenate([layer, rng.random(len(extra)), np.ones(46)])
         width = np.concatenate([width, rng.uniform(0.05, 0.085, len(extra)), np.full(46, 0.032)])
         follow = 1 - 0.95 * smoothstep(-4, -13, points[..., 1])

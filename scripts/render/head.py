@@ -1,4 +1,4 @@
-"""A head in centimetres: the canonical face, closed by a skull, shaped for a person and set to an expression."""
+"""A head in centimetres: the canonical face, closed by a skull, shaped for a person, set to an expression."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ PIVOT = np.array([0.0, -7.0, -4.0])  # where the head turns on the neck
 EYE_RADIUS = 1.32
 EYE_CENTRE = np.array([3.2, 2.62, 2.52])
 LEVELS = 2
-RINGS = 5
+RINGS = 7
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,16 +72,23 @@ def _skull_rings(points: Floats) -> Floats:
     oval = points[list(mesh.FACE_OVAL)]
     direction = (oval - SKULL_CENTRE) / SKULL_RADII
     reach = np.linalg.norm(direction, axis=1, keepdims=True)
-    direction = direction / reach
-    back = np.array([0.0, -0.1, -1.0])
+    # Along meridians from the outline to the back of the head: straight blends would miss the crown.
+    radial = direction[:, :2] / np.linalg.norm(direction[:, :2], axis=1, keepdims=True)
+    start = np.arccos(np.clip(direction[:, 2:] / reach, -1, 1))
     rings = []
     for k in range(1, RINGS + 1):
-        t = k / (RINGS + 0.3)
-        turned = direction * (1 - t) + back * t
-        turned /= np.linalg.norm(turned, axis=1, keepdims=True)
-        upper = SKULL_CENTRE + SKULL_RADII * turned * (reach * (1 - t) ** 2 + 1 - (1 - t) ** 2)
+        t = k / (RINGS + 0.4)
+        angle = start + (np.pi - start) * t
+        turned = np.concatenate([radial * np.sin(angle), np.cos(angle)], axis=1)
+        upper = SKULL_CENTRE + SKULL_RADII * turned * (
+            1 + (reach - 1) * (1 - t) ** 2 + 0.085 * np.sin(np.pi * t)
+        )
         # Under the jaw the surface runs back to the throat instead of swelling into the skull's ellipsoid.
-        lower = oval * [1 - 0.5 * t, 1, 1] + np.array([0, 3.0, -11.0]) * t + np.array([0, -0.35, 0]) * np.sin(np.pi * t)
+        lower = (
+            oval * [1 - 0.5 * t, 1, 1]
+            + np.array([0, 3.0, -11.0]) * t
+            + np.array([0, -0.35, 0]) * np.sin(np.pi * t)
+        )
         low = smoothstep(-1.5, -5.5, oval[:, 1])[:, None]
         rings.append(upper * (1 - low) + lower * low)
     return np.concatenate(rings)
@@ -109,7 +116,9 @@ def topology() -> Topology:
     pole = 468 + RINGS * ring
     joined += [[before[i], pole, before[(i + 1) % ring]] for i in range(ring)]
     coarse = np.array(joined)
-    rest = np.concatenate([points, _skull_rings(points), [SKULL_CENTRE + [0, -0.9, -SKULL_RADII[2]]]])
+    rest = np.concatenate(
+        [points, _skull_rings(points), [SKULL_CENTRE + np.array([0, -0.9, -SKULL_RADII[2]])]]
+    )
     coarse = _outward(rest, coarse, len(kept))
     # Outside the face the texture has no room: the skull takes the colour of the outline it grows from.
     outer_uv = np.concatenate([np.tile(uv[list(mesh.FACE_OVAL)], (RINGS, 1)), [[0.5, 0.11]]])
@@ -128,9 +137,15 @@ def topology() -> Topology:
     lips = min(range(3), key=lambda k: centre[k][1])
     right, left = (loops[k] for k in order if k != lips)
     return Topology(
-        current, weights.tocsr(), weights @ fine_uv, rest_fine, np.arange(468, len(rest)),
-        np.array(mesh.FACE_OVAL), (right, left), loops[lips],
-    )  # fmt: skip
+        current,
+        weights.tocsr(),
+        weights @ fine_uv,
+        rest_fine,
+        np.arange(468, len(rest)),
+        np.array(mesh.FACE_OVAL),
+        (right, left),
+        loops[lips],
+    )
 
 
 def _outward(points: Floats, triangles: Ints, faces: int) -> Ints:
@@ -171,7 +186,7 @@ def _open_loops(triangles: Ints) -> list[Ints]:
 
 
 def shape_face(person: Person) -> tuple[Floats, Floats]:
-    """Proportions of a person: coarse points (468, 3) and eye centres (2, 3) right, left; cm, expressionless."""
+    """Proportions of a person: points (468, 3) and eye centres (2, 3) right, left; cm, expressionless."""
     points = mesh.canonical().points.copy()
     x, y, z = points.T.copy()
     side = np.sign(x)
@@ -179,7 +194,7 @@ def shape_face(person: Person) -> tuple[Floats, Floats]:
     # The mesh's own lips stand apart and its eyes are narrow: start from a closed mouth and a wider opening.
     for upper, lower in zip(mesh.INNER_UPPER_LIP[1:-1], mesh.INNER_LOWER_LIP[1:-1], strict=True):
         middle = (points[upper] + points[lower]) / 2
-        points[upper] = middle + [0, 0.02, 0]
+        points[upper] = middle + np.array([0, 0.02, 0])
         points[lower] = middle - [0, 0.02, 0]
     centres = np.array([EYE_CENTRE * [-1, 1, 1], EYE_CENTRE])
     child = smoothstep(16, 6, person.age)
@@ -207,7 +222,9 @@ def shape_face(person: Person) -> tuple[Floats, Floats]:
     bridge = bump(x, y, (0.0, 2.0), (1.1, 1.9))
     points[:, 2] += (0.2 * person.nose_long - 0.45 * child - 0.12 * max(person.nose_wide, 0)) * bridge
     lip = bump(x, y, (0.0, -4.2), (2.3, 1.15))
-    points[:, 1] = np.where(lip > 0.02, points[:, 1] + 0.40 * person.lips * lip * np.clip(y + 4.25, -0.9, 0.9), points[:, 1])
+    points[:, 1] = np.where(
+        lip > 0.02, points[:, 1] + 0.40 * person.lips * lip * np.clip(y + 4.25, -0.9, 0.9), points[:, 1]
+    )
     points[:, 2] += 0.22 * person.lips * lip
     points[:, 0] *= 1 + 0.12 * person.mouth_wide * bump(x, y, (0.0, -4.2), (3.0, 1.6))
     brow = both((3.2, 4.7), (2.9, 1.1))
@@ -221,7 +238,13 @@ def shape_face(person: Person) -> tuple[Floats, Floats]:
         near = np.exp(-(((x - centre[0]) / 2.3) ** 2) - ((y - centre[1]) / 1.25) ** 2)
         own = (side == sign).astype(float)
         dx, dy = x - centre[0], y - centre[1]
-        points[:, 1] += own * near * dy * np.where(np.abs(dx) < 2.2, opening * scale - 1, 0) * smoothstep(2.0, 0.9, np.abs(dy))
+        points[:, 1] += (
+            own
+            * near
+            * dy
+            * np.where(np.abs(dx) < 2.2, opening * scale - 1, 0)
+            * smoothstep(2.0, 0.9, np.abs(dy))
+        )
         points[:, 0] += own * near * dx * (scale - 1)
         points[:, 1] += own * near * (0.16 * person.slant + 0.03) * dx * sign
         shift = 0.16 * person.eyes_apart * sign
@@ -231,7 +254,9 @@ def shape_face(person: Person) -> tuple[Floats, Floats]:
     # Face length last: below the eyes for grown-ups and children, forehead the other way round.
     low = 1 + 0.085 * person.long - 0.07 * child
     high = 1 + 0.03 * person.long + 0.06 * child
-    points[:, 1] = np.where(points[:, 1] < 2.6, 2.6 + (points[:, 1] - 2.6) * low, 2.6 + (points[:, 1] - 2.6) * high)
+    points[:, 1] = np.where(
+        points[:, 1] < 2.6, 2.6 + (points[:, 1] - 2.6) * low, 2.6 + (points[:, 1] - 2.6) * high
+    )
     wobble = np.random.default_rng(person.seed + 11)
     for _ in range(6):
         at = (wobble.uniform(-6, 6), wobble.uniform(-8, 6))
@@ -252,7 +277,7 @@ def _fields() -> dict[str, Floats]:
         "mouth": bump(x, y, (0.0, -4.2), (2.2, 1.3)),
         "around": bump(x, y, (0.0, -4.2), (3.2, 2.2)),
     }
-    # The jaw carries what lies below the line between the lips; beyond the corners the line widens into the cheek.
+    # The jaw carries what lies below the line between the lips, which widens into the cheek.
     width = 0.25 + 3.0 * smoothstep(2.2, 6.5, ax)
     jaw = smoothstep(0, 1, 0.5 - (y + 4.25) / (2 * width)) * smoothstep(7.9, 5.0, ax)
     for index in (*mesh.INNER_LOWER_LIP[1:-1], *mesh.OUTER_LOWER_LIP[1:-1]):
@@ -263,10 +288,6 @@ def _fields() -> dict[str, Floats]:
     for index in (61, 291, 78, 308, 62, 292, 76, 306):
         jaw[index] = 0.42
     out["jaw"] = jaw
-    ring = np.zeros(468)
-    for index in (61, 291, 78, 308):
-        ring[index] = 1
-    out["corners"] = ring
     return out
 
 
@@ -286,7 +307,12 @@ def express(person: Person, expression: Expression) -> tuple[Floats, Floats]:
     x, y, _ = mesh.canonical().points.T
     side = np.sign(x)
     ax = np.abs(x)
-    smile, opened, squash, kind = expression.smile, expression.mouth_open, expression.squash, expression.squash_kind
+    smile, opened, squash, kind = (
+        expression.smile,
+        expression.mouth_open,
+        expression.squash,
+        expression.squash_kind,
+    )
     if squash and kind == "word":
         opened = max(opened, 0.62 * squash)
         smile *= 1 - 0.7 * squash
@@ -347,18 +373,21 @@ def express(person: Person, expression: Expression) -> tuple[Floats, Floats]:
         hinge = np.array([0.0, 0.3, -2.0])
         turned = points - hinge
         cos, sin = np.cos(angle), np.sin(angle)
-        moved = np.stack([turned[:, 0], turned[:, 1] * cos - turned[:, 2] * sin, turned[:, 1] * sin + turned[:, 2] * cos], 1)
+        moved = np.stack(
+            [turned[:, 0], turned[:, 1] * cos - turned[:, 2] * sin, turned[:, 1] * sin + turned[:, 2] * cos],
+            1,
+        )
         points += field["jaw"][:, None] * (moved - turned)
         points[:, 0] -= opened * 0.28 * side * corner
         points[:, 1] += opened * 0.1 * upper_lip
 
     squint = 0.26 * smile
-    for sign, upper, lower, fold, low_fold, orbit in _lids():
+    for _sign, upper, lower, fold, low_fold, orbit in _lids():
         up, lo = points[upper].copy(), points[lower].copy()
         raised = lo + (up - lo) * squint * 0.55
-        closed = raised + (up - raised) * 0.10
+        closed = raised + (up - raised) * 0.04
         # Lashes of a shut eye sag between the corners.
-        closed[:, 1] -= 0.05 * np.sin(np.linspace(0, np.pi, len(closed)))
+        closed[:, 1] -= 0.09 * np.sin(np.linspace(0, np.pi, len(closed)))
         open_up = up - (up - raised) * 0.06 * smile
         new_up = open_up + (closed - open_up) * expression.close
         new_lo = raised + (closed - raised) * expression.close
@@ -368,14 +397,16 @@ def express(person: Person, expression: Expression) -> tuple[Floats, Floats]:
         points[low_fold[1:-1], 1] += 0.6 * (new_lo - lo)[1:-1, 1]
         points[orbit[1:-1], 1] += 0.12 * (new_up - up)[1:-1, 1]
     top = topology()
-    coarse = np.concatenate([points, _skull_rings(points), [SKULL_CENTRE + [0, -0.9, -SKULL_RADII[2]]]])
+    coarse = np.concatenate(
+        [points, _skull_rings(points), [SKULL_CENTRE + np.array([0, -0.9, -SKULL_RADII[2]])]]
+    )
     fine = top.weights @ coarse
     rest = top.rest
     for centre, sign in zip(centres, (-1, 1), strict=True):
         near = (np.abs(rest[:, 0] - EYE_CENTRE[0] * sign) < 2.0) & (np.abs(rest[:, 1] - EYE_CENTRE[1]) < 1.5)
         near &= rest[:, 2] > 1.5
         away = fine[near] - centre
-        # Lids are skin over the ball: whatever would sink into it is pushed out along z, so the lid line stays put.
+        # Lids are skin over the ball: what would sink into it is pushed out along z; the lid line stays put.
         radius = EYE_RADIUS + 0.10
         inside = radius**2 - away[:, 0] ** 2 - away[:, 1] ** 2
         need = np.sqrt(np.maximum(inside, 0))
@@ -388,7 +419,9 @@ def express(person: Person, expression: Expression) -> tuple[Floats, Floats]:
 @functools.cache
 def _upper_rest() -> frozenset[int]:
     """Points on the red of the upper lip between its outer and inner line."""
-    return frozenset((62, 76, 184, 183, 74, 42, 73, 41, 72, 38, 11, 12, 302, 268, 303, 271, 304, 272, 408, 407)) - {62, 76}
+    return frozenset(
+        (62, 76, 184, 183, 74, 42, 73, 41, 72, 38, 11, 12, 302, 268, 303, 271, 304, 272, 408, 407)
+    ) - {62, 76}
 
 
 @functools.cache
@@ -400,9 +433,12 @@ def _lower_rest() -> frozenset[int]:
 @functools.cache
 def _lids() -> tuple[tuple[int, list[int], list[int], list[int], list[int], list[int]], ...]:
     rows = (
-        mesh.RIGHT_UPPER_LID, mesh.RIGHT_LOWER_LID, mesh.RIGHT_UPPER_FOLD, mesh.RIGHT_LOWER_FOLD,
+        mesh.RIGHT_UPPER_LID,
+        mesh.RIGHT_LOWER_LID,
+        mesh.RIGHT_UPPER_FOLD,
+        mesh.RIGHT_LOWER_FOLD,
         mesh.RIGHT_UPPER_ORBIT,
-    )  # fmt: skip
+    )
     right = tuple(list(row) for row in rows)
     left = tuple(list(mesh.mirrored(row)) for row in rows)
     return ((-1, *right), (1, *left))  # type: ignore[return-value]

@@ -20,7 +20,7 @@ Ints = NDArray[np.integer]
 
 TASK_SHA256 = "64184e229b263107bc2b804c6625db1341ff2bb731874b0bcc2fe6544e0bc9ff"
 
-# Landmark indices of the 468-point mesh. Right and left are the subject's own: the right eye is at negative x.
+# Landmark indices of the 468-point mesh. Right and left are the subject's own: negative x is right.
 # Upper and lower lists run from corner to corner and pair up, so a lid can be closed point by point.
 RIGHT_UPPER_LID = (33, 246, 161, 160, 159, 158, 157, 173, 133)
 RIGHT_LOWER_LID = (33, 7, 163, 144, 145, 153, 154, 155, 133)
@@ -32,9 +32,43 @@ OUTER_LOWER_LIP = (61, 146, 91, 181, 84, 17, 314, 405, 321, 375, 291)
 INNER_UPPER_LIP = (78, 191, 80, 81, 82, 13, 312, 311, 310, 415, 308)
 INNER_LOWER_LIP = (78, 95, 88, 178, 87, 14, 317, 402, 318, 324, 308)
 FACE_OVAL = (
-    (10, 338, 297, 332, 284, 251, 389, 356, 454, 323, 361, 288, 397, 365, 379, 378, 400, 377)
-    + (152, 148, 176, 149, 150, 136, 172, 58, 132, 93, 234, 127, 162, 21, 54, 103, 67, 109)
-)  # fmt: skip
+    10,
+    338,
+    297,
+    332,
+    284,
+    251,
+    389,
+    356,
+    454,
+    323,
+    361,
+    288,
+    397,
+    365,
+    379,
+    378,
+    400,
+    377,
+    152,
+    148,
+    176,
+    149,
+    150,
+    136,
+    172,
+    58,
+    132,
+    93,
+    234,
+    127,
+    162,
+    21,
+    54,
+    103,
+    67,
+    109,
+)
 
 
 class Canonical(NamedTuple):
@@ -172,7 +206,9 @@ def loop_subdivide(triangles: Ints, count: int) -> tuple[sparse.csr_matrix, Ints
         free = ~on_border[edges[:, a]]
         put(edges[free, a], edges[free, b], beta[edges[free, a]])
     shape = (count + len(edges), count)
-    weights = sparse.csr_matrix((np.concatenate(values), (np.concatenate(rows), np.concatenate(columns))), shape)
+    weights = sparse.csr_matrix(
+        (np.concatenate(values), (np.concatenate(rows), np.concatenate(columns))), shape
+    )
     ab, bc, ca = (count + inverse.reshape(3, -1)).astype(np.int64)
     a, b, c = triangles.T
     finer = np.concatenate(
@@ -186,7 +222,8 @@ def vertex_normals(points: Floats, triangles: Ints) -> Floats:
     p = points[triangles]
     face = np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0])
     normals = np.stack(
-        [np.bincount(triangles.ravel(), np.repeat(face[:, k], 3), minlength=len(points)) for k in range(3)], axis=1
+        [np.bincount(triangles.ravel(), np.repeat(face[:, k], 3), minlength=len(points)) for k in range(3)],
+        axis=1,
     )
     return normals / np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-9)
 
@@ -199,7 +236,9 @@ class Fragments(NamedTuple):
     weights: Floats
 
 
-def rasterise(xy: Floats, depth: Floats, triangles: Ints, shape: tuple[int, int], *, cull: bool = True) -> Fragments:
+def rasterise(
+    xy: Floats, depth: Floats, triangles: Ints, shape: tuple[int, int], *, cull: bool = True
+) -> Fragments:
     """Rasterise triangles with a z-buffer; larger depth is nearer.
 
     Parameters
@@ -243,10 +282,20 @@ def rasterise(xy: Floats, depth: Floats, triangles: Ints, shape: tuple[int, int]
             px, py = gx.astype(np.float32), gy.astype(np.float32)
             inv = 1 / area[t, None]
             u, v, w = a[t, None], b[t, None], c[t, None]
-            wb = ((px - u[..., 0]) * (w[..., 1] - u[..., 1]) - (py - u[..., 1]) * (w[..., 0] - u[..., 0])) * inv
-            wc = ((v[..., 0] - u[..., 0]) * (py - u[..., 1]) - (v[..., 1] - u[..., 1]) * (px - u[..., 0])) * inv
+            wb = (
+                (px - u[..., 0]) * (w[..., 1] - u[..., 1]) - (py - u[..., 1]) * (w[..., 0] - u[..., 0])
+            ) * inv
+            wc = (
+                (v[..., 0] - u[..., 0]) * (py - u[..., 1]) - (v[..., 1] - u[..., 1]) * (px - u[..., 0])
+            ) * inv
             wa = 1 - wb - wc
-            ok = (wa > -1e-4) & (wb > -1e-4) & (wc > -1e-4) & (gx <= high[t, 0, None]) & (gy <= high[t, 1, None])
+            ok = (
+                (wa > -1e-4)
+                & (wb > -1e-4)
+                & (wc > -1e-4)
+                & (gx <= high[t, 0, None])
+                & (gy <= high[t, 1, None])
+            )
             at, k = np.nonzero(ok)
             share = np.stack([wa[at, k], wb[at, k], wc[at, k]], axis=1)
             pixels.append(gy[at, k] * width + gx[at, k])
@@ -258,8 +307,9 @@ def rasterise(xy: Floats, depth: Floats, triangles: Ints, shape: tuple[int, int]
         return Fragments(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros((0, 3), np.float32))
     pixel, owner = np.concatenate(pixels), np.concatenate(owners)
     share, z = np.concatenate(shares), np.concatenate(depths)
-    # Later assignments win, so writing in order of depth leaves the nearest fragment in each pixel.
-    order = np.argsort(z, kind="stable")
+    front = np.full(height * width, -np.inf, np.float32)
+    np.maximum.at(front, pixel, z)
+    order = np.flatnonzero(z == front[pixel])
     nearest = np.full(height * width, -1, np.int64)
     nearest[pixel[order]] = order
     seen = nearest[nearest >= 0]

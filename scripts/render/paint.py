@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.interpolate import LinearNDInterpolator
 
-from . import head, mesh
+from . import mesh
 from .head import bump, smoothstep
 from .person import Person
 
@@ -59,18 +59,16 @@ class Skin(NamedTuple):
 @functools.cache
 def positions() -> Pixels:
     """Canonical position (cm) of each texel, continued outside the face and into its openings, (T, T, 3)."""
-    top = head.topology()
-    inside = (top.rest[:, 2] > -4) & (np.abs(top.uv - 0.5) < 0.6).all(1)
-    face = np.concatenate([mesh.canonical().triangles])
-    del inside
-    uv, rest = mesh.canonical().uv, mesh.canonical().points
-    triangles, count = face, 468
+    rest, uv, triangles = mesh.canonical()
+    count = 468
     weights = np.eye(468)
     for _ in range(2):
         step, triangles = mesh.loop_subdivide(triangles, count)
         weights = step @ weights
         count = step.shape[0]
-    seen = mesh.rasterise(weights @ uv * TEXTURE - 0.5, np.zeros(count), triangles, (TEXTURE, TEXTURE), cull=False)
+    seen = mesh.rasterise(
+        weights @ uv * TEXTURE - 0.5, np.zeros(count), triangles, (TEXTURE, TEXTURE), cull=False
+    )
     values = mesh.interpolate(seen, triangles, weights @ rest)
     out = np.zeros((TEXTURE * TEXTURE, 3), np.float32)
     out[seen.pixel] = values
@@ -141,7 +139,7 @@ def paint_skin(person: Person) -> Skin:
     """
     rng = np.random.default_rng(person.seed)
     where = positions()
-    x, y, z = where[..., 0], where[..., 1], where[..., 2]
+    x, y = where[..., 0], where[..., 1]
     ax = np.abs(x)
     shape = (TEXTURE, TEXTURE)
     old = float(smoothstep(42, 74, person.age))
@@ -183,21 +181,40 @@ def paint_skin(person: Person) -> Skin:
                 continue
             p = texels(at[None])[0]
             radius = rng.uniform(0.9, 2.4)
-            cv2.circle(freckles, np.rint(p * 16).astype(int).tolist(), int(radius * 16), rng.uniform(0.2, 1), -1, cv2.LINE_AA, 4)
+            cv2.circle(
+                freckles,
+                np.rint(p * 16).astype(int).tolist(),
+                int(radius * 16),
+                rng.uniform(0.2, 1),
+                -1,
+                cv2.LINE_AA,
+                4,
+            )
         freckles = cv2.GaussianBlur(freckles, (0, 0), 1.1)
         tint(freckles, (-0.16, -0.32, -0.38))
     if old:
-        spots = np.clip(cloud(rng, shape, 26, 2) - 1.7, 0, 1) * smoothstep(2.0, 6.0, ax + 0.6 * np.maximum(y, 0))
+        spots = np.clip(cloud(rng, shape, 26, 2) - 1.7, 0, 1) * smoothstep(
+            2.0, 6.0, ax + 0.6 * np.maximum(y, 0)
+        )
         tint(old * spots, (-0.22, -0.34, -0.4))
 
     # Lines: drawn once, as relief and as darkness.
     lines = []
     if old:
         for level in (5.9, 6.75, 7.5):
-            wave = [(-0.2 + 0.95 * k, level + 0.12 * np.sin(k * 1.3 + level) - 0.03 * k * k * 0.3) for k in range(6)]
+            wave = [
+                (-0.2 + 0.95 * k, level + 0.12 * np.sin(k * 1.3 + level) - 0.03 * k * k * 0.3)
+                for k in range(6)
+            ]
             lines.append((wave, 0.55 * old, 0.07))
         for end in (3.7, 3.1, 2.4, 1.8):
-            lines.append(([(5.0, 2.45 + 0.25 * (end - 2.5)), (5.6, end - 0.1), (6.35, end * 1.12 - 0.4)], 0.55 * old, 0.06))
+            lines.append(
+                (
+                    [(5.0, 2.45 + 0.25 * (end - 2.5)), (5.6, end - 0.1), (6.35, end * 1.12 - 0.4)],
+                    0.55 * old,
+                    0.06,
+                )
+            )
         lines.append(([(2.75, -4.6), (3.0, -5.5), (2.95, -6.4)], 0.6 * old, 0.09))
         lines.append(([(1.9, 1.75), (3.1, 1.05), (4.5, 1.5)], 0.5 * old, 0.08))
         lines.append(([(0.55, 5.4), (0.5, 4.6), (0.6, 4.0)], 0.4 * old, 0.07))
@@ -215,7 +232,13 @@ def paint_skin(person: Person) -> Skin:
         ],
         0.10,
     )
-    frown = _lines([([(0.5, 5.6), (0.55, 4.9), (0.75, 4.2)], 1.0, 0.1), ([(1.0, -6.7), (2.0, -6.2), (2.9, -5.2)], 0.8, 0.16)], 0.09)
+    frown = _lines(
+        [
+            ([(0.5, 5.6), (0.55, 4.9), (0.75, 4.2)], 1.0, 0.1),
+            ([(1.0, -6.7), (2.0, -6.2), (2.9, -5.2)], 0.8, 0.16),
+        ],
+        0.09,
+    )
 
     red_lips = lips_mask()
     log *= (1 - 0.8 * red_lips)[..., None]
@@ -247,10 +270,12 @@ def paint_skin(person: Person) -> Skin:
         tries = int(26000 * person.beard)
         spots = rng.integers(0, TEXTURE, (tries, 2))
         take = rng.random(tries) < density[spots[:, 1], spots[:, 0]] * 0.8
-        slant = rng.normal(0, 1.4, (tries, 2)) + [0, 3.2]
+        slant = rng.normal(0, 1.4, (tries, 2)) + np.array([0, 3.2])
         for p, d in zip(spots[take], slant[take], strict=True):
             end = np.rint((p + d * 0.9) * 16).astype(int)
-            cv2.line(hairs, (p * 16).tolist(), end.tolist(), float(0.35 + 0.5 * person.beard), 1, cv2.LINE_AA, 4)
+            cv2.line(
+                hairs, (p * 16).tolist(), end.tolist(), float(0.35 + 0.5 * person.beard), 1, cv2.LINE_AA, 4
+            )
         shade = to_linear(np.array(person.hair) * 0.9 + 0.35 * person.grey)
         amount = (0.62 * hairs)[..., None]
         albedo = albedo * (1 - amount) + shade * amount
@@ -269,15 +294,21 @@ def paint_skin(person: Person) -> Skin:
     gloss += 0.30 * bump(ax, y, (4.4, 0.4), (1.3, 1.0)) + 0.25 * bump(x, y, (0, -8.2), 1.2)
     gloss = gloss * (1 - red_lips) + red_lips * (0.75 + 0.5 * bump(x, y, (0.0, -4.95), (1.7, 0.45)))
     gloss *= (1 - 0.6 * nostril) * (1 + 0.10 * np.clip(grain, -2, 2))
-    del z
     folds = np.stack([smile, frown], -1)
-    return Skin(albedo.astype(np.float32), relief.astype(np.float32), gloss.astype(np.float32), folds.astype(np.float32))
+    return Skin(
+        albedo.astype(np.float32),
+        relief.astype(np.float32),
+        gloss.astype(np.float32),
+        folds.astype(np.float32),
+    )
 
 
 def _brows(person: Person, albedo: Pixels, rng: np.random.Generator) -> Pixels:
     """Eyebrows as single hairs, leaning outwards along the brow."""
     line = np.array([(1.25, 4.35), (1.9, 4.72), (2.8, 4.98), (3.8, 5.0), (4.7, 4.72), (5.45, 4.12)])
-    height = np.interp(np.linspace(0, 1, 50), [0, 0.2, 0.6, 1], [0.36, 0.44, 0.32, 0.05]) * (0.6 + 0.4 * person.brow_weight)
+    height = np.interp(np.linspace(0, 1, 50), [0, 0.2, 0.6, 1], [0.36, 0.44, 0.32, 0.05]) * (
+        0.6 + 0.4 * person.brow_weight
+    )
     t = np.linspace(0, len(line) - 1, 50)
     path = np.stack([np.interp(t, np.arange(len(line)), line[:, k]) for k in range(2)], 1)
     path = ndimage.gaussian_filter1d(path, 4, axis=0, mode="nearest")
@@ -291,24 +322,31 @@ def _brows(person: Person, albedo: Pixels, rng: np.random.Generator) -> Pixels:
         shade = np.zeros((TEXTURE, TEXTURE), np.float32)
         light = np.zeros((TEXTURE, TEXTURE), np.float32)
         under = np.zeros((TEXTURE, TEXTURE), np.float32)
-        edge = np.concatenate([path + np.stack([0 * height, height * 0.75], 1), (path - np.stack([0 * height, height * 0.75], 1))[::-1]])
+        edge = np.concatenate(
+            [
+                path + np.stack([0 * height, height * 0.75], 1),
+                (path - np.stack([0 * height, height * 0.75], 1))[::-1],
+            ]
+        )
         cv2.fillPoly(under, [np.rint(texels(edge * [sign, 1]) * 16).astype(np.int32)], 1.0, cv2.LINE_AA, 4)
-        under = cv2.GaussianBlur(under, (0, 0), 5.0) * 0.34 * min(person.brow_weight, 1.2)
+        under = cv2.GaussianBlur(under, (0, 0), 4.5) * 0.50 * min(person.brow_weight, 1.2)
         for _ in range(count):
             k = int(min(49, rng.beta(1.15, 1.25) * 50))
             across = rng.normal(0, 0.46)
             root = path[k] + np.array([0, height[k] * across])
-            # Hairs rise near the nose and lie down towards the temple, upper ones pointing down, lower ones up.
-            lean = np.deg2rad(np.interp(k, [0, 8, 25, 49], [68, 38, 12, -14]) - 26 * across * (k > 8) + rng.normal(0, 9))
+            # Hairs rise near the nose and lie down towards the temple; upper ones point down, lower up.
+            lean = np.deg2rad(
+                np.interp(k, [0, 8, 25, 49], [48, 32, 12, -14]) - 26 * across * (k > 8) + rng.normal(0, 9)
+            )
             ahead = np.arctan2(along[k, 1], along[k, 0]) + lean
-            length = rng.uniform(0.38, 0.8) * np.interp(k, [0, 15, 49], [0.75, 1, 0.7])
+            length = rng.uniform(0.38, 0.8) * np.interp(k, [0, 15, 49], [0.6, 1, 0.7])
             tip = root + length * np.array([np.cos(ahead), np.sin(ahead)])
             middle = (root + tip) / 2 + np.array([0, 0.05])
             points = np.rint(texels(np.stack([root, middle, tip]) * [sign, 1]) * 16).astype(np.int32)
             canvas = light if rng.random() < person.grey else shade
             cv2.polylines(canvas, [points[:2]], False, float(rng.uniform(0.55, 1.0)), 2, cv2.LINE_AA, scale)
-            cv2.polylines(canvas, [points[1:]], False, float(rng.uniform(0.45, 0.8)), 1, cv2.LINE_AA, scale)
-        for canvas, colour, amount in ((under, dark, 1.0), (shade, dark, 0.80), (light, grey, 0.75)):
+            cv2.polylines(canvas, [points[1:]], False, float(rng.uniform(0.5, 0.9)), 2, cv2.LINE_AA, scale)
+        for canvas, colour, amount in ((under, dark, 1.0), (shade, dark, 0.95), (light, grey, 0.8)):
             a = np.clip(cv2.GaussianBlur(canvas, (0, 0), 0.7) * amount, 0, 1)[..., None]
             albedo = albedo * (1 - a) + colour * a
     return albedo

@@ -20,11 +20,13 @@ def _sky(shape: tuple[int, int], rng: np.random.Generator) -> Pixels:
     sky = top * (1 - y) ** 1.2 + low * (1 - (1 - y) ** 1.2)
     sky = np.broadcast_to(sky, (height, width, 3)).copy()
     cell = width / 3.2
-    base = cv2.resize(cloud(rng, (height // 2 + 1, width), cell, 6), (width, height))
+    base = cv2.resize(cloud(rng, (height, width // 2 + 1), cell * 0.55, 6), (width, height))
     cover = smoothstep(0.25, 2.0, base)[..., None] * (1 - 0.6 * y)
     lit = cv2.GaussianBlur(base, (0, 0), cell * 0.03)
     light = np.clip(0.90 + 0.06 * (lit - np.roll(lit, int(cell * 0.06), 0))[..., None], 0.75, 1.0)
-    return (sky * (1 - 0.75 * cover) + np.array([1.0, 0.985, 0.97], np.float32) * light * 0.75 * cover).astype(np.float32)
+    return (
+        sky * (1 - 0.75 * cover) + np.array([1.0, 0.985, 0.97], np.float32) * light * 0.75 * cover
+    ).astype(np.float32)
 
 
 def _brick(shape: tuple[int, int], rng: np.random.Generator, unit: float) -> Pixels:
@@ -48,12 +50,16 @@ def _brick(shape: tuple[int, int], rng: np.random.Generator, unit: float) -> Pix
     mix = np.clip(rng.beta(1.6, 2.4, (rows, columns)), 0, 1).astype(np.float32)[at][..., None]
     burnt = (rng.random((rows, columns)) < 0.09).astype(np.float32)[at][..., None]
     colour = to_linear((0.58, 0.355, 0.285)) * (1 - mix) + to_linear((0.68, 0.49, 0.385)) * mix
-    colour = colour * (1 - burnt) + to_linear((0.36, 0.26, 0.25)) * burnt
+    colour = colour * (1 - burnt) + to_linear((0.44, 0.31, 0.28)) * burnt
     rough = cloud(rng, shape, max(unit * 0.16, 2), 3)
     patch = cloud(rng, shape, unit * 1.3, 3)
     colour = colour * (tone * np.exp(0.11 * rough + 0.09 * patch))[..., None]
     # Upper left light: the top edge of each brick catches it, the joint below lies in shadow.
-    edge = 1 + 0.22 * smoothstep(joint, joint * 0.5, v) * stone - 0.28 * smoothstep(joint * 1.2, joint * 0.5, unit - v) * stone
+    edge = (
+        1
+        + 0.22 * smoothstep(joint, joint * 0.5, v) * stone
+        - 0.28 * smoothstep(joint * 1.2, joint * 0.5, unit - v) * stone
+    )
     mortar = to_linear((0.70, 0.665, 0.61)) * np.exp(0.13 * rough + 0.06 * patch)[..., None]
     mortar *= (0.62 + 0.38 * smoothstep(0.0, joint * 0.5, gap))[..., None]
     mortar *= (1 - 0.30 * smoothstep(unit * 0.10, 0.0, v))[..., None]
@@ -62,10 +68,12 @@ def _brick(shape: tuple[int, int], rng: np.random.Generator, unit: float) -> Pix
     return (wall * np.exp(0.08 * stain)[..., None]).astype(np.float32)
 
 
-def _leaves(image: Pixels, box: tuple[int, int, int, int], size: float, rng: np.random.Generator, count: int) -> None:
+def _leaves(
+    image: Pixels, box: tuple[int, int, int, int], size: float, rng: np.random.Generator, count: int
+) -> None:
     """Dab a hedge into the box (x0, y0, x1, y1): leaves from dark to light, upper edge ragged."""
     x0, y0, x1, y1 = box
-    height, width = image.shape[:2]
+    width = image.shape[1]
     canvas = (to_srgb(image) * 255).astype(np.uint8)
     ragged = cloud(rng, (4, width + 2), (x1 - x0) / 7, 4)[0] * size * 2.2
     for k in range(count):
@@ -74,12 +82,16 @@ def _leaves(image: Pixels, box: tuple[int, int, int, int], size: float, rng: np.
         top = y0 + ragged[int(np.clip(px, 0, width - 1))]
         py = top + (y1 - top) * rng.random() ** (1.0 + 0.6 * t)
         light = 0.30 + 0.55 * t * rng.uniform(0.7, 1.1) * (1 - 0.45 * (py - top) / max(y1 - top, 1))
-        green = np.array([0.44, 0.56, 0.26]) * light + rng.normal(0, 0.012, 3) + [0.06 * rng.random() * t, 0, 0]
-        axes = (max(1, int(size * rng.uniform(0.5, 1.0) * 16)), max(1, int(size * rng.uniform(0.22, 0.42) * 16)))
+        green = (
+            np.array([0.44, 0.56, 0.26]) * light + rng.normal(0, 0.012, 3) + [0.06 * rng.random() * t, 0, 0]
+        )
+        axes = (
+            max(1, int(size * rng.uniform(0.5, 1.0) * 16)),
+            max(1, int(size * rng.uniform(0.22, 0.42) * 16)),
+        )
         colour = tuple(float(c) for c in np.clip(green, 0, 1) * 255)
         at = (int(px * 16), int(py * 16))
         cv2.ellipse(canvas, at, axes, float(rng.uniform(0, 180)), 0, 360, colour, -1, cv2.LINE_AA, 4)
-    del height
     image[:] = to_linear(canvas.astype(np.float32) / 255)
 
 
@@ -110,12 +122,10 @@ def paint_background(
     """
     if kind not in BACKGROUNDS:
         raise ValueError(f"no background is called {kind!r}; there are {', '.join(BACKGROUNDS)}")
-    margin = int(round(MARGIN * width))
-    # Painted at most 3200 px wide per oversampled scene, then enlarged where the scene is soft anyway.
+    margin = round(MARGIN * width)
     w, h = round((width + 2 * margin) * oversample), round((height + 2 * margin) * oversample)
     shape = (h, w)
     unit = width * oversample / 62
-    horizon = int(h * 0.60)
     if kind == "backdrop":
         y, x = np.mgrid[:h, :w].astype(np.float32)
         fall = np.exp(-(((x - 0.40 * w) / (0.62 * w)) ** 2) - ((y - 0.36 * h) / (0.75 * h)) ** 2)
@@ -125,7 +135,6 @@ def paint_background(
         image = _brick(shape, rng, unit)
     else:
         image = _sky(shape, rng)
-        y0 = int(h * 0.52)
         hills = cloud(rng, (4, w), w / 4, 4)[0] * h * 0.02
         rows = np.arange(h)[:, None]
         for level, colour in ((0.47, (0.60, 0.70, 0.74)), (0.51, (0.49, 0.60, 0.56))):
@@ -138,7 +147,6 @@ def paint_background(
         if kind == "sky":
             inside = smoothstep(0, 0.03 * h, np.arange(h) - h * 0.58)[:, None, None]
             image = image * (1 - inside) + grass * inside
-        del y0, horizon
     if kind == "half":
         left = int(w * 0.52)
         wall = _brick((h, w - left), rng, unit)
@@ -154,7 +162,9 @@ def paint_background(
         inset = np.minimum(np.minimum(y - k * block, (k + 1) * block - y)[:, None], (long[:, None] - x[None]))
         inset = np.minimum(inset, x[None] + unit)
         face = smoothstep(0.03 * unit, 0.13 * unit, inset)
-        grit = np.exp(0.06 * cloud(rng, stone.shape, unit * 0.3, 3) + 0.05 * cloud(rng, stone.shape, unit * 2, 3))
+        grit = np.exp(
+            0.06 * cloud(rng, stone.shape, unit * 0.3, 3) + 0.05 * cloud(rng, stone.shape, unit * 2, 3)
+        )
         pale = to_linear((0.76, 0.715, 0.64)) * (tones[:, None] * grit * (0.55 + 0.45 * face))[..., None]
         wall = np.where(stone[..., None], pale, wall)
         edge = smoothstep(0, 1.2 * oversample, x)[None, :, None]
@@ -165,7 +175,9 @@ def paint_background(
     canvas = np.clip(np.rint(to_srgb(image.astype(np.float32)) * 255), 0, 255).astype(np.uint8)
     o = oversample
     # Pixel centres at integers: scene pixel 0 covers canvas pixels 0 .. o-1 beyond the margin.
-    canvas_from_scene = np.array([[o, 0, (margin + 0.5) * o - 0.5], [0, o, (margin + 0.5) * o - 0.5], [0, 0, 1.0]])
+    canvas_from_scene = np.array(
+        [[o, 0, (margin + 0.5) * o - 0.5], [0, o, (margin + 0.5) * o - 0.5], [0, 0, 1.0]]
+    )
     return canvas, canvas_from_scene
 
 
@@ -182,7 +194,9 @@ def photograph(
     shift = 0.5 * oversample - 0.5
     big_from_frame = np.array([[oversample, 0, shift], [0, oversample, shift], [0, 0, 1.0]])
     big_from_canvas = big_from_frame @ frame_from_scene @ np.linalg.inv(canvas_from_scene)
-    moved = cv2.warpPerspective(canvas, big_from_canvas, big, flags=cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REFLECT)
+    moved = cv2.warpPerspective(
+        canvas, big_from_canvas, big, flags=cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REFLECT
+    )
     if big != (width, height):
         moved = cv2.resize(moved, (width, height), interpolation=cv2.INTER_AREA)
     return moved.astype(np.float32) / 255

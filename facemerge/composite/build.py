@@ -1,0 +1,245 @@
+"""Builds one head: places the donor, matches its tone, cuts, blends, and measures what is left to see."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from facemerge import imaging
+from facemerge.composite import blend, cut, fill, measure, outline, place, tone
+from facemerge.composite.trial import Stage, Trial, Window, attempt, heads, stage
+from facemerge.models import Models
+from facemerge.options import CompositeOptions
+from facemerge.words import Array, Face, Float, Head, Pixels, Seam, frozen
+
+WORK_FACE_PX = 110.0
+"""Face width at which seams are sought: a seam need not be finer than the soft edge laid along it."""
+MEMBRANE_SCALE = 4
+"""How much coarser still the tone correction is solved: it is smooth."""
+BANDS = 5
+NARROWEST, WIDEST = 0.4, 1.6
+"""Soft edge where the pictures part and where they agree, as a share of the width asked for."""
+
+
+def build_head(
+    *,
+    current: Pixels,
+    donor: Pixels,
+    base_from_donor: Float,
+    person: str,
+    base_face: Face,
+    donor_face: Face,
+    base_others: Sequence[Face],
+    donor_others: Sequence[Face],
+    models: Models,
+    options: CompositeOptions,
+    locked: NDArray[np.bool_] | None = None,
+    base: Pixels | None = None,
+) -> Head:
+    """Return one person's head from a donor frame, ready to be laid over the base.
+
+    Parameters
+    ----------
+    current
+        (H, W, 3) the base with the heads laid so far, uint8 or uint16.
+    donor
+        (H', W', 3) the frame the head comes from.
+    base_from_donor
+        (3, 3) homography, full-resolution pixels.
+    person
+        The person's id.
+    base_face, donor_face
+        The person's face in the base and in the donor frame, each in own pixels.
+    base_others, donor_others
+        Everybody else's faces in the two frames, each in own pixels.
+    models
+        The networks.
+    options
+        Width of the soft edge, reach of the seam.
+    locked
+        (H, W) bool, pixels of the base that must not change; None = none.
+    base
+        (H, W, 3) the base as it was before any head was laid, so that the seam keeps off what earlier heads
+        have changed: hiding one layer in an editor should open no seam in another. None = `current`.
+    """
+    window = _window(base_face, donor_face, base_from_donor, current.shape[:2], options)
+    x0, y0 = window.offset
+    w, h = window.size
+    below = np.ascontiguousarray(current[y0 : y0 + h, x0 : x0 + w])
+    plain = below if base is None or base is current else np.ascontiguousarray(base[y0 : y0 + h, x0 : x0 + w])
+    held = np.zeros((h, w), bool) if locked is None else locked[y0 : y0 + h, x0 : x0 + w]
+    common = stage(
+        window,
+        below,
+        plain,
+        held,
+        (base_face, donor_face),
+        base_others,
+        donor_others,
+        donor,
+        base_from_donor,
+        models,
+    )
+    still, moved = _placements(below, donor, base_from_donor, base_face, donor_face, window)
+    first = attempt(common, still, donor, donor_face, donor_others, np.zeros(window.shape, bool), models)
+    # Where the head would lie under the global homography is taken in as well: the donor's background is
+    # known there, and the old head may not be.
+    new = window.to_work(imaging.transform(base_from_donor, donor_face.landmarks[:, :2]))
+    second = attempt(common, moved, donor, donor_face, donor_others, heads(common, first.person, new), models)
+    best = min((first, second), key=lambda t: t.price)
+    return _finish(best, common, below, plain, donor, held, person, options)
+
+
+def _window(
+    base_face: Face,
+    donor_face: Face,
+    base_from_donor: Float,
+    shape: tuple[int, int],
+    options: CompositeOptions,
+) -> Window:
+    both = np.vstack(
+        [base_face.landmarks[:, :2], imaging.transform(base_from_donor, donor_face.landmarks[:, :2])]
+    )
+    low, high = both.min(0), both.max(0)
+    face = float(base_face.box[2] - base_face.box[0])
+    reach = options.reach_faces * face
+    left, top = int(max(0, low[0] - reach)), int(max(0, low[1] - reach))
+    right = int(min(shape[1], np.ceil(high[0] + reach) + 1))
+    bottom = int(min(shape[0], np.ceil(high[1] + 1.3 * reach) + 1))
+    size = (right - left, bottom - top)
+    scale = min(1.0, WORK_FACE_PX / face)
+    work_size = (max(8, round(size[0] * scale)), max(8, round(size[1] * scale)))
+    return Window(offset=(left, top), size=size, work_size=work_size, face_px=face)
+
+
+def _placements(
+    base: Array, donor: Array, base_from_donor: Float, base_face: Face, donor_face: Face, window: Window
+) -> tuple[place.Placement, place.Placement]:
+    rough = place.head_from_landmarks(base_face, donor_face, base_from_donor)
+    pixels, _ = place.sample(donor, rough, window.offset, window.size)
+    region = outline.hull(window.to_work(base_face.landmarks), window.shape, 1.1).astype(np.uint8)
+    better = place.refine(window.shrink(imaging.grey(base)), window.shrink(imaging.grey(pixels)), region)
+    if better is not None:
+        work_from_base = imaging.scale_matrix(window.size, window.work_size) @ imaging.shift_matrix(
+            -window.offset[0], -window.offset[1]
+        )
+        rough = np.linalg.inv(work_from_base) @ better @ work_from_base @ rough
+    return (
+        place.Placement(name="homography", base_from_donor=base_from_donor),
+        place.Placement(name="head shift", base_from_donor=rough),
+    )
+
+
+def _finish(
+    trial: Trial,
+    common: Stage,
+    base: Array,
+    untouched: Array,
+    donor: Array,
+    held: NDArray[np.bool_],
+    person: str,
+    options: CompositeOptions,
+) -> Head:
+    window = common.window
+    grow = window.size[0] / window.work_size[0]
+    bend = _enlarge(trial.bend, window) * np.float32(grow)
+    raw, valid = place.sample(donor, trial.placement.base_from_donor, window.offset, window.size, bend)
+    below = imaging.to_unit(base)
+    plain = below if untouched is base else imaging.to_unit(untouched)
+    placed, _ = fill.fill(imaging.to_unit(raw), valid, [(below, np.ones_like(valid))])
+    toned = tone.apply_gain(placed, _enlarge(trial.gain, window))
+    signed = _enlarge(cv2.GaussianBlur(cut.signed_distance(trial.region), (0, 0), 1.5), window) * np.float32(
+        grow
+    )
+    width = np.maximum(2, options.feather_faces * window.face_px * _enlarge(_width(trial.apart), window))
+    alpha = cut.soft_edge(signed, width)
+    alpha[~fill.shrink(valid, 2) | held] = 0
+    corrected = np.clip(toned + _correction(below, toned, signed, window), 0, 1)
+    merged = blend.multiband(below, corrected, (signed > 0).astype(np.float32), BANDS)
+    # Beyond the soft edge the layer shows the donor again, for whoever paints the mask wider by hand.
+    near = np.clip(2 + signed / width, 0, 1)[..., None]
+    blended = np.clip(merged * near + corrected * (1 - near), 0, 1)
+    mask = np.rint(alpha * imaging.full_scale(base)).astype(base.dtype)
+    pixels = imaging.from_unit(blended, base.dtype)
+    shown = imaging.to_unit(pixels)
+    seam = _seam(trial, window, below, plain, placed, corrected, shown, alpha, valid)
+    return Head(
+        person=person,
+        offset=window.offset,
+        pixels=frozen(pixels),
+        mask=frozen(mask),
+        seam=seam,
+        placement=trial.placement.name,
+    )
+
+
+def _seam(
+    trial: Trial,
+    window: Window,
+    base: NDArray[np.float32],
+    plain: NDArray[np.float32],
+    placed: NDArray[np.float32],
+    corrected: NDArray[np.float32],
+    shown: NDArray[np.float32],
+    alpha: NDArray[np.float32],
+    valid: NDArray[np.bool_],
+) -> Seam:
+    """Return the measures of a finished head; `placed` is before tone, `shown` after all blending."""
+    ring, known = measure.soft_edge_of(alpha), alpha > 0.02
+    apart = measure.seen_difference(base, shown, ring, known)
+    if plain is not base:
+        apart = np.maximum(apart, measure.seen_difference(plain, shown, ring, known))
+    before = measure.seen_difference(base, placed, ring, known)
+    y, x = np.nonzero(ring)
+    worst = int(apart.argmax()) if apart.size else 0
+    band = (alpha > 0.05) & (alpha < 0.95)
+    return Seam(
+        delta_e_median=float(np.median(apart)) if apart.size else 0.0,
+        delta_e_p95=float(np.percentile(apart, 95)) if apart.size else 0.0,
+        texture=measure.texture(base, ring),
+        misregistration_px=measure.misregistration(base, corrected, band),
+        tone_delta_e=float(np.median(before)) if before.size else 0.0,
+        grain_ratio=_grain_ratio(base, placed),
+        neighbour_overlap=trial.neighbour_overlap,
+        invented=float((known & ~valid).sum() / max(int(known.sum()), 1)),
+        old_head_left=trial.old_head_left,
+        worst_at=(float(x[worst] + window.offset[0]), float(y[worst] + window.offset[1]))
+        if apart.size
+        else None,
+        bent_px=trial.bent_px / window.scale,
+    )
+
+
+def _grain_ratio(base: NDArray[np.float32], donor: NDArray[np.float32]) -> float:
+    """Return the donor's noise over the base's; half a step is added to both, or clean files divide nought."""
+    return (tone.grain(donor) + 0.5) / (tone.grain(base) + 0.5)
+
+
+def _enlarge(small: Array, window: Window) -> NDArray[np.float32]:
+    return np.asarray(cv2.resize(small, window.size, interpolation=cv2.INTER_LINEAR))
+
+
+def _width(apart: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return how wide the soft edge may be: wide where both pictures agree, narrow where they part."""
+    share = np.clip((6.0 - cv2.GaussianBlur(apart, (0, 0), 3.0)) / 5.0, 0, 1)
+    return np.asarray(cv2.GaussianBlur(NARROWEST + (WIDEST - NARROWEST) * share, (0, 0), 2.0), np.float32)
+
+
+def _correction(
+    base: NDArray[np.float32], donor: NDArray[np.float32], signed: NDArray[np.float32], window: Window
+) -> NDArray[np.float32]:
+    w, h = window.size
+    shrink = MEMBRANE_SCALE / window.scale
+    size = (max(4, round(w / shrink)), max(4, round(h / shrink)))
+    difference = np.asarray(cv2.resize(base - donor, size, interpolation=cv2.INTER_AREA), np.float32)
+    near = cv2.resize(
+        np.exp(-0.5 * (signed / (0.03 * window.face_px)) ** 2), size, interpolation=cv2.INTER_AREA
+    )
+    # Where the two show different things their difference is no difference of tone.
+    apart = np.linalg.norm(difference, axis=2)
+    weight = near * np.exp(-0.5 * (apart / 0.06) ** 2)
+    smooth = blend.membrane(difference, weight, decay_px=0.3 * window.face_px / shrink)
+    return np.asarray(cv2.resize(smooth.astype(np.float32), (w, h), interpolation=cv2.INTER_CUBIC))

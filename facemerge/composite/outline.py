@@ -1,0 +1,124 @@
+"""Which pixels of a window show this person, and which show a neighbour."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from facemerge.words import Float
+
+CHIN, FOREHEAD = 152, 10
+# A head with its hair, about the face's landmarks: half axes in face widths and heights, and how far its
+# middle lies above the face's.
+HEAD_WIDE, HEAD_HIGH, HEAD_UP = 0.65, 0.7, 0.17
+HEAD_REACH = 1.15
+# Shoulders and chest below it, in the same units; they count only where nobody's head is.
+BODY_WIDE, BODY_HIGH, BODY_DOWN = 1.4, 1.1, 1.25
+MOTION_DELTA_E = 6.0
+"""Difference in colour that weighs as much as one head's distance when it is asked whose a pixel is."""
+
+
+def hull(points: Float, shape: tuple[int, int], grow: float = 1.0) -> NDArray[np.bool_]:
+    """Return the (h, w) convex hull of (N, 2) landmarks, grown about its middle."""
+    mask = np.zeros(shape, np.uint8)
+    middle = points.mean(0)
+    grown = middle + (points - middle) * grow
+    cv2.fillConvexPoly(mask, cv2.convexHull(grown.astype(np.float32)).astype(np.int32), 1)
+    return mask > 0
+
+
+def head_distance(points: Float, shape: tuple[int, int]) -> NDArray[np.float32]:
+    """Return how far each pixel lies from the middle of a head, in heads: 1 on its usual outline.
+
+    Parameters
+    ----------
+    points
+        (478, 2) landmarks in the window's pixels.
+    shape
+        (h, w) of the window.
+    """
+    low, high = points.min(0), points.max(0)
+    w, h = high - low
+    up = points[FOREHEAD] - points[CHIN]
+    up = up / max(float(np.linalg.norm(up)), 1e-6)
+    middle = points.mean(0) + HEAD_UP * h * up
+    y, x = np.mgrid[0 : shape[0], 0 : shape[1]].astype(np.float32)
+    dx, dy = x - middle[0], y - middle[1]
+    along, across = dx * up[0] + dy * up[1], dx * -up[1] + dy * up[0]
+    return np.asarray(np.hypot(across / (HEAD_WIDE * w), along / (HEAD_HIGH * h)), np.float32)
+
+
+def likeness(points: Float, shape: tuple[int, int]) -> NDArray[np.float32]:
+    """Return how unlikely a pixel is a person's by place alone: least on the head, then on the shoulders."""
+    low, high = points.min(0), points.max(0)
+    w, h = high - low
+    head = head_distance(points, shape)
+    middle = points.mean(0) + np.array([0, BODY_DOWN * h])
+    y, x = np.mgrid[0 : shape[0], 0 : shape[1]].astype(np.float32)
+    body = np.hypot((x - middle[0]) / (BODY_WIDE * w), (y - middle[1]) / (BODY_HIGH * h))
+    beyond = HEAD_REACH + np.minimum(body, np.maximum(head - HEAD_REACH, 0))
+    return np.asarray(np.where(head < HEAD_REACH, head, beyond), np.float32)
+
+
+def owner(
+    people: Sequence[Float], unexplained: Sequence[NDArray[np.float32]], shape: tuple[int, int]
+) -> NDArray[np.intp]:
+    """Return the (h, w) index of the person to whom each pixel belongs, if it shows anybody.
+
+    Place says most; where people moved each in their own way between two frames, the motion that explains a
+    pixel's change says whose it is, however far the hair reaches.
+
+    Parameters
+    ----------
+    people
+        (478, 2) landmarks of each.
+    unexplained
+        For each, the (h, w) colour difference that is left once the frames are laid on that person's head.
+    """
+    scores = [
+        likeness(p, shape) + np.minimum(left, 3 * MOTION_DELTA_E) / MOTION_DELTA_E
+        for p, left in zip(people, unexplained, strict=True)
+    ]
+    # Motion may be read wrongly in a face that blinked or laughed; its place leaves no doubt.
+    for score, points in zip(scores, people, strict=True):
+        score[hull(points, shape, 1.1)] -= 2 * HEAD_REACH + 3
+    return np.asarray(np.argmin(scores, axis=0))
+
+
+def person(seen: NDArray[np.bool_], points: Float, mine: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return the (h, w) pixels that show this person: those seen as people, theirs, and joined to the face.
+
+    Parameters
+    ----------
+    seen
+        (h, w) pixels that show anybody.
+    points
+        (478, 2) the person's landmarks in the window's pixels.
+    mine
+        (h, w) pixels that are this person's if anybody's.
+    """
+    found = (seen & mine) | hull(points, (seen.shape[0], seen.shape[1]))
+    # What hangs together with the face; specks elsewhere are the network's doubts.
+    _, labels = cv2.connectedComponents(found.astype(np.uint8), connectivity=4)
+    y, x = np.clip(points.mean(0)[::-1].astype(int), 0, np.array(seen.shape) - 1)
+    return np.asarray(labels == labels[y, x])
+
+
+def heads(
+    seen: NDArray[np.bool_], points: Float, others: Sequence[Float], mine: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Return the (h, w) pixels that show other people's heads."""
+    shape = (seen.shape[0], seen.shape[1])
+    found = np.zeros(shape, bool)
+    for other in others:
+        found |= hull(other, shape, 1.1) | (seen & (head_distance(other, shape) < HEAD_REACH) & ~mine)
+    return found & ~hull(points, shape, 1.05)
+
+
+def above_chin(points: Float, shape: tuple[int, int], margin_px: float) -> NDArray[np.bool_]:
+    """Return the (h, w) pixels above the lowest landmark, and `margin_px` below it."""
+    rows = np.arange(shape[0], dtype=np.float64)[:, None]
+    return np.broadcast_to(rows < points[:, 1].max() + margin_px, shape)

@@ -1,0 +1,210 @@
+"""Where the donor's head is to lie on the base: candidate placements, and the small bend that joins them.
+
+A placement is a (3, 3) matrix base_from_donor. The background agrees under the global homography, the head
+under a registration of its own; a smooth bend, nought on the face, leads from one to the other.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from facemerge import imaging
+from facemerge.words import Array, Face, Float
+
+# Landmarks that no blink, smile or shout moves much: brow ridge, bridge and sides of the nose, temples.
+# fmt: off
+STEADY_POINTS = (
+    6, 8, 9, 10, 21, 54, 67, 103, 109, 127, 162, 168, 195, 197, 234, 251, 284, 297, 332, 338, 356, 389, 454,
+    33, 133, 263, 362, 5, 4, 1, 48, 278,
+)
+# fmt: on
+ECC_STEPS = 30
+ECC_CHANGE = 1e-4
+MAX_TURN_RAD = 0.2
+MAX_ZOOM = 0.15
+AGREES_DELTA_E, DIFFERS_DELTA_E = 2.5, 6.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Placement:
+    """One way to lay the donor on the base."""
+
+    name: str
+    """'homography' or 'head shift'."""
+    base_from_donor: Float
+    """(3, 3), full-resolution pixels."""
+
+
+def head_from_landmarks(base_face: Face, donor_face: Face, base_from_donor: Float) -> Float:
+    """Return the (3, 3) matrix that lays the donor's face on the base's by their steady landmarks.
+
+    It is the global homography followed by the least-squares similarity (Umeyama, "Least-squares estimation
+    of transformation parameters between two point patterns", 1991) over the landmarks that no expression
+    moves, or by the median shift where the similarity turns or zooms more than a burst allows.
+
+    Parameters
+    ----------
+    base_face, donor_face
+        The same person, each in own frame's pixels.
+    base_from_donor
+        (3, 3) global homography.
+    """
+    points = list(STEADY_POINTS)
+    target = np.asarray(base_face.landmarks[points, :2], np.float64)
+    source = imaging.transform(base_from_donor, donor_face.landmarks[points, :2])
+    similar = _similarity(source, target)
+    zoom = float(np.hypot(similar[0, 0], similar[1, 0]))
+    turn = float(np.arctan2(similar[1, 0], similar[0, 0]))
+    if abs(zoom - 1) > MAX_ZOOM or abs(turn) > MAX_TURN_RAD:
+        similar = imaging.shift_matrix(*np.median(target - source, axis=0))
+    return np.asarray(similar @ base_from_donor)
+
+
+def _similarity(source: Float, target: Float) -> Float:
+    a, b = source.mean(0), target.mean(0)
+    s, t = source - a, target - b
+    norm = float((s * s).sum())
+    c = float((s * t).sum()) / norm
+    d = float((s[:, 0] * t[:, 1] - s[:, 1] * t[:, 0]).sum()) / norm
+    m = np.array([[c, -d, 0], [d, c, 0], [0, 0, 1]])
+    return imaging.shift_matrix(*b) @ m @ imaging.shift_matrix(*-a)
+
+
+def refine(base: NDArray[np.float32], placed: NDArray[np.float32], region: NDArray[np.uint8]) -> Float | None:
+    """Return the (3, 3) matrix base_from_placed that best lays one grey picture on the other in a region.
+
+    Enhanced correlation coefficient, translation and turn (Evangelidis & Psarakis, "Parametric Image
+    Alignment Using Enhanced Correlation Coefficient Maximization", 2008).
+
+    Parameters
+    ----------
+    base, placed
+        (h, w) float32 in [0, 1].
+    region
+        (h, w) uint8, non-zero where the two should agree.
+
+    Returns
+    -------
+    (3, 3) or None
+        None if it does not converge or runs off; the caller then keeps what it has.
+    """
+    start = np.eye(2, 3, dtype=np.float32)
+    criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, ECC_STEPS, ECC_CHANGE)
+    try:
+        _, m = cv2.findTransformECC(base, placed, start, cv2.MOTION_EUCLIDEAN, criteria, region, 5)
+    except cv2.error:
+        return None
+    placed_from_base = np.vstack([m.astype(np.float64), [0, 0, 1]])
+    y, x = np.nonzero(region)
+    middle = np.array([[x.mean(), y.mean()]])
+    moved = float(np.linalg.norm(imaging.transform(placed_from_base, middle) - middle))
+    if moved > 0.06 * max(base.shape) or abs(np.arctan2(m[1, 0], m[0, 0])) > MAX_TURN_RAD:
+        return None
+    return np.asarray(np.linalg.inv(placed_from_base))
+
+
+def bend(
+    base: NDArray[np.uint8],
+    placed: NDArray[np.uint8],
+    keep: NDArray[np.bool_],
+    apart: NDArray[np.float32],
+    *,
+    fade_px: float,
+    limit_px: float,
+) -> NDArray[np.float32]:
+    """Return how to bend the placed donor so that, away from `keep`, it meets the base.
+
+    Dense inverse search flow (Kroeger et al., "Fast Optical Flow using Dense Inverse Search", 2016) from the
+    base to the donor, smoothed, limited, and faded to nothing on `keep`: people breathe and turn, rows show
+    parallax, and a seam wants both pictures to agree where it runs while the face stays as it was taken.
+    Where the two agree already nothing is bent, or the people who moved would drag the wall along.
+
+    Parameters
+    ----------
+    base, placed
+        (h, w) grey.
+    keep
+        (h, w) where the donor must not be bent.
+    apart
+        (h, w) colour difference of the two as they lie, CIELAB units.
+    fade_px
+        Distance over which the bend grows to its full size.
+    limit_px
+        Longest bend allowed.
+
+    Returns
+    -------
+    (h, w, 2) float32
+        u, v in pixels: the bent donor at q is the placed donor at q + (u, v).
+    """
+    # OpenCV 5 ships the function without its type.
+    made: Any = cv2
+    search = made.DISOpticalFlow_create(cv2.DISOPTICAL_FLOW_PRESET_MEDIUM)
+    flow = np.asarray(search.calc(base, placed, None))
+    length = np.linalg.norm(flow, axis=2)
+    flow = flow * np.minimum(1, limit_px / np.maximum(length, 1e-6))[..., None]
+    away = cv2.distanceTransform((~keep).astype(np.uint8), cv2.DIST_L2, 5)
+    share = _ramp(away / max(fade_px, 1e-6))
+    smooth_px = max(1.0, fade_px / 8)
+    differs = cv2.dilate(cv2.GaussianBlur(apart, (0, 0), smooth_px), np.ones((3, 3), np.uint8))
+    weight = _ramp((differs - AGREES_DELTA_E) / (DIFFERS_DELTA_E - AGREES_DELTA_E))
+    total = cv2.GaussianBlur(weight, (0, 0), smooth_px)[..., None] + 1e-3
+    flow = cv2.GaussianBlur(flow * weight[..., None], (0, 0), smooth_px) / total
+    return np.asarray(flow * (share * cv2.GaussianBlur(weight, (0, 0), smooth_px / 2))[..., None], np.float32)
+
+
+def _ramp(share: Array) -> NDArray[np.float32]:
+    t = np.clip(share, 0, 1).astype(np.float32)
+    return np.asarray(t * t * (3 - 2 * t))
+
+
+def sample(
+    donor: Array,
+    base_from_donor: Float,
+    offset: tuple[int, int],
+    size: tuple[int, int],
+    bend_px: NDArray[np.float32] | None = None,
+) -> tuple[Array, NDArray[np.bool_]]:
+    """Return the donor as placed and bent on a window of the base, resampled once.
+
+    Parameters
+    ----------
+    donor
+        (H, W, 3) uint8 or uint16.
+    base_from_donor
+        (3, 3) placement.
+    offset, size
+        x, y and (w, h) of the window in base pixels.
+    bend_px
+        (h, w, 2) as `bend` returns it, in full-resolution pixels, or None.
+
+    Returns
+    -------
+    pixels : (h, w, 3), the donor's dtype
+    valid : (h, w) bool
+        False where the donor frame does not reach.
+    """
+    w, h = size
+    donor_from_base = np.linalg.inv(base_from_donor)
+    y, x = np.mgrid[0:h, 0:w].astype(np.float32)
+    x, y = x + offset[0], y + offset[1]
+    if bend_px is not None:
+        x, y = x + bend_px[..., 0], y + bend_px[..., 1]
+    m = donor_from_base.astype(np.float32)
+    depth = m[2, 0] * x + m[2, 1] * y + m[2, 2]
+    u = (m[0, 0] * x + m[0, 1] * y + m[0, 2]) / depth
+    v = (m[1, 0] * x + m[1, 1] * y + m[1, 2]) / depth
+    # The window's part of the donor alone, so that nothing depends on the size of the frame.
+    left, top = max(0, int(u.min()) - 8), max(0, int(v.min()) - 8)
+    right, bottom = min(donor.shape[1], int(u.max()) + 10), min(donor.shape[0], int(v.max()) + 10)
+    valid = (u >= 0) & (v >= 0) & (u <= donor.shape[1] - 1) & (v <= donor.shape[0] - 1)
+    if right <= left or bottom <= top:
+        return np.zeros((h, w, 3), donor.dtype), np.zeros((h, w), bool)
+    part = np.ascontiguousarray(donor[top:bottom, left:right])
+    pixels = cv2.remap(part, u - left, v - top, cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(pixels), valid

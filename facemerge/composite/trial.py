@@ -1,0 +1,367 @@
+"""Tries one placement of a head at working size: tone, bend, seam, and what the seam would cost."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from facemerge import imaging
+from facemerge.composite import cut, outline, place, tone
+from facemerge.models import Models
+from facemerge.words import Array, Face, Float
+
+PERSON_CHANCE = 0.5
+BELOW_CHIN_FACES = 0.07
+"""How far below the chin the head is taken whole; then neck and clothes may be cut."""
+FADE_FACES = 0.12
+LONGEST_BEND_FACES = 0.25
+UNTOUCHED_SHARE = 1.0
+GHOST_DELTA_E = 12.0
+GHOST_PX = 9
+BENT_WEIGHT = 2.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Window:
+    """The part of the base a head may touch, and its smaller working copy."""
+
+    offset: tuple[int, int]
+    """x, y of its corner in the base."""
+    size: tuple[int, int]
+    """(w, h) in base pixels."""
+    work_size: tuple[int, int]
+    """(w, h) at which seams are sought."""
+    face_px: float
+    """Face width at full resolution."""
+
+    @property
+    def scale(self) -> float:
+        """Working pixels a base pixel."""
+        return self.work_size[0] / self.size[0]
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """(h, w) of the working copy."""
+        return self.work_size[1], self.work_size[0]
+
+    def to_work(self, points: Array) -> Float:
+        """Return (N, 2) base pixels in working pixels."""
+        moved = np.asarray(points, np.float64)[:, :2] - np.array(self.offset)
+        return imaging.transform(imaging.scale_matrix(self.size, self.work_size), moved)
+
+    def shrink(self, picture: Array) -> NDArray[np.float32]:
+        """Return a picture of the window, of any dtype, as float32 in [0, 1] at working size."""
+        unit = imaging.to_unit(picture) if picture.dtype != np.float32 else picture
+        return np.asarray(np.clip(imaging.resize(unit, self.work_size), 0, 1), np.float32)
+
+    def shrink_mask(self, mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """Return a mask of the window at working size; a pixel is True if any part of it is."""
+        small = cv2.resize(mask.astype(np.float32), self.work_size, interpolation=cv2.INTER_AREA)
+        return np.asarray(small > 0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Stage:
+    """What all trials share: the base, at working size."""
+
+    window: Window
+    base: NDArray[np.float32]
+    """(h, w, 3) encoded in [0, 1], with the heads laid so far."""
+    untouched: NDArray[np.float32]
+    """The same without them."""
+    held: NDArray[np.bool_]
+    """Pixels that must not change."""
+    face: Float
+    """(478, 2) the person's landmarks in the base."""
+    others: tuple[Float, ...]
+    """Everybody else's."""
+    anybody: NDArray[np.bool_]
+    """Pixels that show a person in the base, whoever it is."""
+    person: NDArray[np.bool_]
+    """Pixels that show this one."""
+    moves: tuple[Float, ...]
+    """(2,) each, working pixels: how this person, then the others, moved from the donor under the global
+    homography to the base."""
+    mine_before: NDArray[np.bool_]
+    """Pixels of the donor under the global homography that are this person's if anybody's."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Trial:
+    """One placement, cut and priced."""
+
+    placement: place.Placement
+    bend: NDArray[np.float32]
+    """(h, w, 2) working pixels."""
+    region: NDArray[np.bool_]
+    """Inside of the seam."""
+    gain: NDArray[np.float32]
+    """(h, w, 3) factor on linear light."""
+    apart: NDArray[np.float32]
+    """(h, w) colour difference of the bent, toned donor and the base, CIELAB units."""
+    person: NDArray[np.bool_]
+    """Pixels that show the person, before or after."""
+    neighbour_overlap: float
+    """Share of the region that lies on another person's face in the base."""
+    old_head_left: float
+    """Share of the old head that lies outside the seam with nothing of the new one before it."""
+    bent_px: float
+    """Mean bend of the textured background inside the seam, working pixels."""
+    price: float
+    """What the seam is expected to show, in CIELAB units."""
+
+
+def stage(
+    window: Window,
+    base: Array,
+    untouched: Array,
+    held: NDArray[np.bool_],
+    faces: tuple[Face, Face],
+    base_others: Sequence[Face],
+    donor_others: Sequence[Face],
+    donor: Array,
+    base_from_donor: Float,
+    models: Models,
+) -> Stage:
+    """Return what all trials of one head share.
+
+    Parameters
+    ----------
+    window
+        The part of the base.
+    base, untouched, held
+        The window's pixels with and without the heads laid so far, and those that must not change.
+    faces
+        The person's face in the base and in the donor, each in own pixels.
+    base_others, donor_others
+        Everybody else's.
+    donor, base_from_donor
+        The whole donor frame and its global homography.
+    models
+        The networks.
+    """
+    small = window.shrink(base)
+    own = window.to_work(faces[0].landmarks)
+    near = tuple(window.to_work(f.landmarks) for f in base_others)
+    placed = [
+        window.to_work(imaging.transform(base_from_donor, f.landmarks[:, :2]))
+        for f in (faces[1], *donor_others)
+    ]
+    moves = _moves((own, *near), placed)
+    pixels, _ = place.sample(donor, base_from_donor, window.offset, window.size)
+    left = _unexplained(small, window.shrink(pixels), moves)
+    mine = outline.owner((own, *near), left, window.shape) == 0
+    # The same evidence seen from the donor: each person's map moved back to where the donor has them.
+    before = outline.owner(
+        [p - m for p, m in zip((own, *near), moves, strict=True)],
+        [shifted(e, m) for e, m in zip(left, moves, strict=True)],
+        window.shape,
+    )
+    anybody = _people(small, models)
+    return Stage(
+        window=window,
+        base=small,
+        untouched=small if untouched is base else window.shrink(untouched),
+        held=window.shrink_mask(held),
+        face=own,
+        others=near,
+        anybody=anybody,
+        person=outline.person(anybody, own, mine),
+        moves=moves,
+        mine_before=before == 0,
+    )
+
+
+def _moves(here: Sequence[Float], there: Sequence[Float]) -> tuple[Float, ...]:
+    """Return how each face of `here` has moved from its nearest in `there`; the first belong together."""
+    moves = [np.median(here[0] - there[0], axis=0)]
+    for points in here[1:]:
+        wide = float(np.ptp(points[:, 0]))
+        apart = [np.median(points - p, axis=0) for p in there[1:]]
+        lengths = [float(np.linalg.norm(a)) for a in apart]
+        best = int(np.argmin(lengths)) if lengths else -1
+        moves.append(apart[best] if best >= 0 and lengths[best] < wide / 2 else np.zeros(2))
+    return tuple(moves)
+
+
+def _unexplained(
+    base: NDArray[np.float32], donor: NDArray[np.float32], moves: Sequence[Float]
+) -> list[NDArray[np.float32]]:
+    """Return for each move the colour difference that is left once the donor is moved by it."""
+    lab = cut.to_lab(_calm(base))
+    other = cut.to_lab(_calm(donor))
+    # Exposure as a whole is no sign of motion.
+    other = other + np.median((lab - other).reshape(-1, 3), axis=0)
+    return [
+        np.asarray(
+            cv2.GaussianBlur(np.linalg.norm(lab - shifted(other, -m), axis=2), (0, 0), 2.0), np.float32
+        )
+        for m in moves
+    ]
+
+
+def shifted(image: NDArray[np.float32], by: Float) -> NDArray[np.float32]:
+    """Return a picture read at each pixel plus (x, y)."""
+    m = np.array([[1, 0, by[0]], [0, 1, by[1]]], np.float64)
+    size = (image.shape[1], image.shape[0])
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    return np.asarray(cv2.warpAffine(image, m, size, flags=flags, borderMode=cv2.BORDER_REPLICATE))
+
+
+def _people(unit: NDArray[np.float32], models: Models) -> NDArray[np.bool_]:
+    return np.asarray(models.people(imaging.from_unit(unit, np.uint8)) > PERSON_CHANCE)
+
+
+def attempt(
+    common: Stage,
+    placement: place.Placement,
+    donor: Array,
+    face: Face,
+    others: Sequence[Face],
+    also: NDArray[np.bool_],
+    models: Models,
+) -> Trial:
+    """Return one placement with its tone, bend and seam.
+
+    Parameters
+    ----------
+    common
+        The base.
+    placement
+        Where the donor is laid.
+    donor
+        (H, W, 3) the whole donor frame.
+    face, others
+        The person's face and everybody else's in the donor frame's pixels.
+    also
+        (h, w) working pixels that must come to lie inside the seam whatever this placement shows there.
+    models
+        The networks.
+    """
+    window = common.window
+    face_px = window.face_px * window.scale
+    pixels, valid = place.sample(donor, placement.base_from_donor, window.offset, window.size)
+    small, known = window.shrink(pixels), ~window.shrink_mask(~valid)
+    new = window.to_work(imaging.transform(placement.base_from_donor, face.landmarks[:, :2]))
+    near = [window.to_work(imaging.transform(placement.base_from_donor, f.landmarks[:, :2])) for f in others]
+    seen = _people(small, models)
+    # The donor lies where the global homography has it, or moved with the head.
+    moved = np.median(new - (common.face - common.moves[0]), axis=0)
+    mine = shifted(common.mine_before.astype(np.float32), -moved) > 0.5
+    will = outline.person(seen, new, mine)
+    inside = heads(common, will, new) | also
+    gain = tone.gain_field(common.base, small, known & ~inside)
+    small = tone.apply_gain(small, gain)
+    bend = place.bend(
+        _grey(common.base),
+        _grey(small),
+        inside,
+        difference(common.base, small),
+        fade_px=FADE_FACES * face_px,
+        limit_px=LONGEST_BEND_FACES * face_px,
+    )
+    small = bent(small, bend)
+    known = bent(known.astype(np.float32), bend) > 0.99
+    apart = difference(common.base, small)
+    ghosts = (bent(outline.heads(seen, new, near, mine).astype(np.float32), bend) > 0.5) & (
+        apart > GHOST_DELTA_E
+    )
+    outside = (_forbidden(common, near, ghosts) & ~inside) | ~known | common.held | _border(window)
+    cost = cut.disagreement(cut.to_lab(_calm(common.base)), cut.to_lab(_calm(small)))
+    if common.untouched is not common.base:
+        plain = cut.disagreement(cut.to_lab(_calm(common.untouched)), cut.to_lab(_calm(small)))
+        cost = cost + np.float32(UNTOUCHED_SHARE) * plain
+    region = cut.minimum_cut(cost, inside & ~outside, outside)
+    strangers = _hulls(common.others, window.shape)
+    old = common.person & outline.above_chin(common.face, window.shape, 0)
+    people = (common.anybody | seen | inside).astype(np.uint8)
+    wall = region & (cv2.dilate(people, np.ones((7, 7), np.uint8)) == 0)
+    bent_px = _bent_texture(common, bend, wall)
+    return Trial(
+        placement=placement,
+        bend=bend,
+        region=region,
+        gain=gain,
+        apart=apart,
+        person=common.person | will,
+        neighbour_overlap=_share(strangers, region),
+        old_head_left=_share(~region & ~will, old),
+        bent_px=bent_px,
+        price=_price(region, apart) + BENT_WEIGHT * bent_px,
+    )
+
+
+def heads(common: Stage, will: NDArray[np.bool_], new: Float) -> NDArray[np.bool_]:
+    """Return what must lie inside the seam: the old head and the new one down to the chin, and a rim."""
+    shape = common.window.shape
+    margin = BELOW_CHIN_FACES * common.window.face_px * common.window.scale
+    chin = outline.above_chin(common.face, shape, margin) | outline.above_chin(new, shape, margin)
+    face = outline.hull(common.face, shape, 1.05) | outline.hull(new, shape, 1.05)
+    both = ((common.person | will) & chin) | face
+    return np.asarray(cv2.dilate(both.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0)
+
+
+def _hulls(points: Sequence[Float], shape: tuple[int, int]) -> NDArray[np.bool_]:
+    found = np.zeros(shape, bool)
+    for p in points:
+        found |= outline.hull(p, shape, 1.1)
+    return found
+
+
+def _forbidden(common: Stage, near: Sequence[Float], ghosts: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return where a seam must not reach: other people's faces in either frame, and their ghosts."""
+    solid = cv2.morphologyEx(ghosts.astype(np.uint8), cv2.MORPH_OPEN, np.ones((GHOST_PX, GHOST_PX), np.uint8))
+    shape = common.window.shape
+    return _hulls(common.others, shape) | _hulls(near, shape) | (solid > 0)
+
+
+def _border(window: Window) -> NDArray[np.bool_]:
+    border = np.ones(window.shape, bool)
+    border[2 if window.offset[1] > 0 else 0 : -2, 2:-2] = False
+    return border
+
+
+def _share(part: NDArray[np.bool_], whole: NDArray[np.bool_]) -> float:
+    return float((part & whole).sum() / max(int(whole.sum()), 1))
+
+
+def _price(region: NDArray[np.bool_], apart: NDArray[np.float32]) -> float:
+    edge = region & ~(cv2.erode(region.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0)
+    if not edge.any():
+        return float("inf")
+    return float(np.percentile(apart[edge], 95) + apart[edge].mean())
+
+
+def _bent_texture(common: Stage, bend: NDArray[np.float32], where: NDArray[np.bool_]) -> float:
+    """Return the mean bend in working pixels, weighted by steepness: a plain wall bends unseen."""
+    lightness = np.ascontiguousarray(cut.to_lab(common.base)[..., 0])
+    steep = np.hypot(cv2.Scharr(lightness, cv2.CV_32F, 1, 0), cv2.Scharr(lightness, cv2.CV_32F, 0, 1)) / 32
+    # Grain on a plain wall is no texture, and the floor keeps a plain wall's few steep pixels from counting
+    # as if they were all of it.
+    weight = np.clip(steep - 1.0, 0, 4)[where]
+    length = np.linalg.norm(bend, axis=2)[where]
+    return float((weight * length).sum() / max(float(weight.sum()), 0.5 * max(weight.size, 1)))
+
+
+def _grey(unit: NDArray[np.float32]) -> NDArray[np.uint8]:
+    return np.asarray(cv2.cvtColor(imaging.from_unit(unit, np.uint8), cv2.COLOR_RGB2GRAY))
+
+
+def _calm(unit: NDArray[np.float32]) -> NDArray[np.float32]:
+    return np.asarray(cv2.GaussianBlur(unit, (0, 0), 1.0))
+
+
+def difference(base: NDArray[np.float32], donor: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return the (h, w) colour difference of two pictures in CIELAB units, grain averaged."""
+    return np.asarray(np.linalg.norm(cut.to_lab(_calm(base)) - cut.to_lab(_calm(donor)), axis=2), np.float32)
+
+
+def bent(image: NDArray[np.float32], bend: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return a picture bent by (h, w, 2) pixels."""
+    h, w = bend.shape[:2]
+    y, x = np.mgrid[0:h, 0:w].astype(np.float32)
+    return np.asarray(cv2.remap(image, x + bend[..., 0], y + bend[..., 1], cv2.INTER_LINEAR))

@@ -1,0 +1,288 @@
+"""One head set into a base: what must hold whoever stands before whatever wall."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import cast
+
+import numpy as np
+import pytest
+from drawn_heads import SIZE, Drawn, Silhouettes, frame
+from skimage.color import deltaE_ciede2000, rgb2lab
+
+from facemerge import composite, imaging, risk
+from facemerge.composite import measure
+from facemerge.models import Models
+from facemerge.options import CompositeOptions, RiskOptions
+from facemerge.words import Float, Head
+
+STAND_IN = cast(Models, Silhouettes())
+
+
+def build(base: Drawn, donor: Drawn, *, to_base: Float | None = None, **more: object) -> Head:
+    arguments: dict[str, object] = {
+        "current": base.image,
+        "donor": donor.image,
+        "base_from_donor": np.eye(3) if to_base is None else to_base,
+        "person": "P01",
+        "base_face": base.face,
+        "donor_face": donor.face,
+        "base_others": (),
+        "donor_others": (),
+        "models": STAND_IN,
+        "options": CompositeOptions(),
+    }
+    return composite.build_head(**(arguments | more))  # type: ignore[arg-type]
+
+
+def flag_of(head: Head) -> risk.Risk:
+    return risk.assess(head.seam, head_turn_deg=0, align_error_px=0.3, options=RiskOptions())
+
+
+def full_mask(head: Head) -> np.ndarray:
+    mask = np.zeros((SIZE[1], SIZE[0]), head.mask.dtype)
+    x, y = head.offset
+    mask[y : y + head.mask.shape[0], x : x + head.mask.shape[1]] = head.mask
+    return mask
+
+
+# Sharma, Wu & Dalal, "The CIEDE2000 Color-Difference Formula: Implementation Notes, Supplementary Test Data,
+# and Mathematical Observations", Color Res. Appl. 30(1), 2005, Table 1: pairs 1, 5, 9, 11, 17 and 25.
+@pytest.mark.parametrize(
+    ("one", "other", "expected"),
+    [
+        ((50.0, 2.6772, -79.7751), (50.0, 0.0, -82.7485), 2.0425),
+        ((50.0, -1.1848, -84.8006), (50.0, 0.0, -82.7485), 1.0000),
+        ((50.0, 2.4900, -0.0010), (50.0, -2.4900, 0.0009), 7.1792),
+        ((50.0, 2.4900, -0.0010), (50.0, -2.4900, 0.0011), 7.2195),
+        ((50.0, 2.5, 0.0), (73.0, 25.0, -18.0), 27.1492),
+        ((60.2574, -34.0099, 36.2677), (60.4626, -34.1751, 39.4387), 1.2644),
+    ],
+)
+def test_colour_differences_are_the_published_ones(
+    one: tuple[float, ...], other: tuple[float, ...], expected: float
+) -> None:
+    """The formula that seams are measured by gives the published test data."""
+    assert deltaE_ciede2000(np.array(one), np.array(other)) == pytest.approx(expected, abs=1e-4)
+
+
+@pytest.mark.parametrize("kind", ["plain", "brick"])
+@pytest.mark.parametrize("dtype", [np.uint8, np.uint16])
+def test_a_frame_set_into_itself_changes_nothing(kind: str, dtype: type) -> None:
+    """The same frame as base and donor: composite equal to a step, no difference along the seam, no risk."""
+    drawn = frame(kind=kind, dtype=dtype)
+    head = build(drawn, drawn)
+    out = composite.lay(drawn.image, [head])
+    step = 1 if dtype == np.uint8 else 64
+    assert np.abs(out.astype(int) - drawn.image.astype(int)).max() <= step
+    assert head.seam.delta_e_p95 < 0.2
+    assert head.seam.misregistration_px < 0.05
+    assert head.seam.bent_px < 0.05
+    found = flag_of(head)
+    assert found.flag == "clear"
+    assert found.value < 0.05
+
+
+@pytest.mark.parametrize("kind", ["plain", "brick"])
+@pytest.mark.parametrize("dtype", [np.uint8, np.uint16])
+def test_outside_the_mask_not_a_bit_changes(kind: str, dtype: type) -> None:
+    """Where the mask is nought the composite is the base; the mask spans its full scale."""
+    base = frame(kind=kind, dtype=dtype, noise=2, seed=1)
+    head = build(base, frame(kind=kind, dtype=dtype, smile=8, gain=(1.05, 1.0, 0.97), noise=2, seed=2))
+    out = composite.lay(base.image, [head])
+    mask = full_mask(head)
+    assert out.dtype == dtype
+    assert head.mask.dtype == dtype
+    assert np.array_equal(out[mask == 0], base.image[mask == 0])
+    assert mask.min() == 0
+    assert mask.max() == imaging.full_scale(mask)
+    assert 0.05 < (mask > 0).mean() < 0.9
+
+
+@pytest.mark.parametrize("kind", ["plain", "brick"])
+def test_the_new_face_is_in_and_the_seam_does_not_show(kind: str) -> None:
+    """A smile comes across whole; along the seam the difference stays below what is just noticeable, though
+    the donor was exposed differently (2.3: Mahy et al. 1994, from memory)."""
+    base = frame(kind=kind, noise=1.5, seed=1)
+    donor = frame(kind=kind, smile=10, gain=(1.06, 1.05, 1.03), noise=1.5, seed=2)
+    wanted = frame(kind=kind, smile=10)
+    head = build(base, donor)
+    out = composite.lay(base.image, [head]).astype(float)
+    mouth = (slice(205, 245), slice(180, 240))
+    apart = np.abs(out[mouth] - wanted.image[mouth].astype(float)).mean()
+    unchanged = np.abs(base.image[mouth].astype(float) - wanted.image[mouth].astype(float)).mean()
+    assert apart < 3.5 < unchanged
+    assert head.seam.delta_e_p95 < 2.3
+    assert flag_of(head).flag == "clear"
+
+
+@pytest.mark.parametrize("move", [(0, 0), (9, 4), (-14, -7)])
+def test_no_old_head_shows_where_the_person_moved(move: tuple[float, float]) -> None:
+    """A person who moved between the frames leaves no second head: every pixel that only the old head or only
+    the new one covers, down to the chin, is inside the mask."""
+    base = frame(kind="brick")
+    donor = frame(kind="brick", centre=(210 + move[0], 190 + move[1]))
+    head = build(base, donor)
+    shown = full_mask(head) > 127
+    rows = np.arange(SIZE[1])[:, None] < 190 + min(0, move[1]) + 63
+    shift = donor.who if head.placement == "homography" else base.who
+    changed = (base.who ^ shift) & rows
+    assert (changed & ~shown).sum() <= 0.005 * (base.who & rows).sum()
+    assert head.seam.old_head_left <= 0.005
+
+
+def test_a_tone_that_differs_is_matched_and_told() -> None:
+    """A donor exposed 15 % darker is brought to the base's tone, and the measure says how far off it was."""
+    base = frame(kind="plain")
+    head = build(base, frame(kind="plain", smile=6, gain=(0.85, 0.85, 0.85)))
+    inner = head.mask == 255
+    x, y = head.offset
+    under = base.image[y : y + head.mask.shape[0], x : x + head.mask.shape[1]].astype(float)
+    assert abs((head.pixels.astype(float) - under)[inner].mean()) < 1.0
+    assert head.seam.tone_delta_e > 2
+    assert head.seam.delta_e_p95 < 1
+
+
+def test_locked_pixels_stay() -> None:
+    """What the user or an earlier head holds is not touched."""
+    base, donor = frame(kind="brick"), frame(kind="brick", smile=8)
+    locked = np.zeros((SIZE[1], SIZE[0]), bool)
+    locked[:, :165] = True
+    head = build(base, donor, locked=locked)
+    assert not full_mask(head)[locked].any()
+
+
+def test_a_neighbours_face_is_never_cut_into() -> None:
+    """Another person's face next to this one keeps every pixel."""
+    base, donor = frame(), frame(smile=8)
+    other = frame(centre=(330.0, 190.0)).face
+    head = build(base, donor, base_others=(other,), donor_others=(other,))
+    low, high = other.landmarks[:, :2].min(0), other.landmarks[:, :2].max(0)
+    y, x = np.mgrid[0 : SIZE[1], 0 : SIZE[0]]
+    middle, half = (low + high) / 2, (high - low) / 2
+    face = np.hypot((x - middle[0]) / half[0], (y - middle[1]) / half[1]) < 0.9
+    assert not (full_mask(head) > 0)[face & (x > 290)].any()
+    assert head.seam.neighbour_overlap == 0
+
+
+def test_what_the_donor_does_not_reach_is_left_to_the_base() -> None:
+    """A donor whose frame ends below the chin gives no pixel beyond it."""
+    base, donor = frame(kind="brick"), frame(kind="brick", smile=8)
+    cropped = replace(donor, image=donor.image[:330])
+    head = build(base, cropped)
+    assert not full_mask(head)[330:].any()
+    assert head.seam.invented < 0.01
+
+
+@pytest.mark.parametrize("dtype", [np.uint8, np.uint16])
+def test_the_same_head_twice_is_the_same_bytes(dtype: type) -> None:
+    """Nothing random, nothing left over from the run before."""
+    base, donor = frame(kind="brick", dtype=dtype), frame(kind="brick", smile=8, dtype=dtype)
+    one, two = build(base, donor), build(base, donor)
+    assert one.pixels.tobytes() == two.pixels.tobytes()
+    assert one.mask.tobytes() == two.mask.tobytes()
+
+
+def test_the_frames_handed_in_are_not_written_to() -> None:
+    """Read-only frames do."""
+    base, donor = frame(), frame(smile=8)
+    base.image.setflags(write=False)
+    donor.image.setflags(write=False)
+    build(base, donor)
+
+
+def test_a_wider_edge_is_wider() -> None:
+    """The option sets the width of the soft edge."""
+    base, donor = frame(), frame(smile=8)
+    soft = [
+        ((m := build(base, donor, options=CompositeOptions(feather_faces=f)).mask) > 0).sum()
+        - (m == 255).sum()
+        for f in (0.02, 0.08)
+    ]
+    assert soft[1] > 2 * soft[0]
+
+
+def test_bricks_that_do_not_meet_are_told() -> None:
+    """A brick wall off by k pixels behind a head that stands still: the shift left or bent away grows with
+    k, and with it the risk."""
+    base = frame(kind="brick")
+    heads = [build(base, frame(kind="brick", wall_shift=(0, k), smile=6)) for k in (0.0, 3.0, 6.0, 10.0)]
+    off = [h.seam.misregistration_px + h.seam.bent_px for h in heads]
+    assert off == sorted(off)
+    assert off[0] < 0.3
+    assert off[3] > 2
+    values = [flag_of(h).value for h in heads]
+    assert values[0] < 0.1
+    assert values[3] > values[0]
+
+
+# -- measures ----------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("shift", [0.25, 0.5, 1.0])
+def test_a_shift_left_is_measured(shift: float) -> None:
+    """Lucas & Kanade 1981, eq. 3: a small shift along the slope follows from values and slopes alone; a brick
+    wall's joints run both ways, so a shift across half of them shows as half to all of itself."""
+    base, donor = (imaging.to_unit(frame(kind="brick", wall_shift=(0, s)).image) for s in (0.0, shift))
+    found = measure.misregistration(base, donor, np.ones(base.shape[:2], bool))
+    assert 0.4 * shift < found < 1.1 * shift
+
+
+def test_a_plain_wall_has_no_shift_to_measure() -> None:
+    """Grain alone is neither texture nor shift."""
+    base, donor = (imaging.to_unit(frame(noise=2, seed=s).image)[:100] for s in (1, 2))
+    where = np.ones(base.shape[:2], bool)
+    assert measure.misregistration(base, donor, where) == 0
+    assert measure.texture(base, where) < 1.5
+
+
+def test_difference_is_seen_through_grain() -> None:
+    """A Gaussian of 2 px leaves 1 / (2 sqrt(pi) 2) = 14 % of white grain; so of two exposures' difference."""
+    base, donor = (imaging.to_unit(frame(noise=3, seed=s).image)[:100] for s in (1, 2))
+    every = np.ones(base.shape[:2], bool)
+    seen = np.median(measure.seen_difference(base, donor, every, every))
+    raw = np.median(deltaE_ciede2000(rgb2lab(base), rgb2lab(donor)))
+    assert 0.08 * raw < seen < 0.22 * raw
+
+
+# -- forecast ----------------------------------------------------------------------------------------------
+
+
+def patch(drawn: Drawn) -> composite.Patch:
+    return composite.patch_of(drawn.image, drawn.face)
+
+
+@pytest.mark.parametrize("dtype", [np.uint8, np.uint16])
+def test_a_forecast_of_the_same_frame_is_nought(dtype: type) -> None:
+    """A head set into its own frame shows nothing; the depth makes no difference."""
+    one = patch(frame(kind="brick", dtype=dtype))
+    assert composite.forecast(one, one) == 0
+    assert one.ring.nbytes + one.known.nbytes < 8000
+
+
+def test_a_forecast_ignores_exposure_and_position() -> None:
+    """Another exposure, and another place before a plain wall, forecast next to nothing."""
+    base = patch(frame())
+    assert composite.forecast(base, patch(frame(gain=(1.07, 1.07, 1.07)))) < 0.05
+    assert composite.forecast(base, patch(frame(centre=(222.0, 181.0)))) < 0.05
+
+
+def test_a_forecast_grows_with_what_differs() -> None:
+    """The more the surroundings differ on one side, the higher the forecast, up to one at most."""
+    base, values = patch(frame()), []
+    for share in (0.0, 0.1, 0.2, 0.6):
+        drawn = frame()
+        image = drawn.image.astype(float)
+        image[:, :170] += share * (np.array((30, 120, 30)) - image[:, :170])
+        values.append(composite.forecast(base, patch(replace(drawn, image=image.astype(np.uint8)))))
+    assert values == sorted(set(values))
+    assert values[0] == 0
+    assert 0.3 < values[-1] <= 1
+
+
+@pytest.mark.parametrize("centre", [(20.0, 30.0), (415.0, 455.0)])
+def test_a_head_at_the_frames_edge_has_a_patch(centre: tuple[float, float]) -> None:
+    """A head half outside the frame is no error, and what is missing is marked."""
+    found = patch(frame(centre=centre))
+    assert not found.known.all()
+    assert 0 <= composite.forecast(found, patch(frame())) <= 1

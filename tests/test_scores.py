@@ -1,0 +1,237 @@
+"""Whole scores: measured on real pixels, weighed so that one serious defect sinks a face."""
+
+from __future__ import annotations
+
+import pickle
+
+import cv2
+import evaluate
+import numpy as np
+import pytest
+import render_burst
+from hypothesis import given
+from hypothesis import strategies as st
+from skimage import data
+
+from facemerge import scores
+from facemerge.faces import detect_faces
+from facemerge.options import FacesOptions, ScoresOptions
+from facemerge.words import Face, Part, Score
+
+OPTIONS = ScoresOptions()
+part_values = st.one_of(st.none(), st.floats(0, 1))
+
+
+def only_face(image: np.ndarray, models) -> Face:
+    """The largest face of a picture."""
+    found = detect_faces(image, models, FacesOptions(min_face_px=40))
+    return max(found, key=lambda f: f.box[2] - f.box[0])
+
+
+def judged(images: list[np.ndarray], models, options: ScoresOptions = OPTIONS) -> list[Score]:
+    """Score one person's pictures."""
+    measured = [scores.measure(i, only_face(i, models), models, options) for i in images]
+    return [s for s in scores.score(measured, options) if s is not None]
+
+
+@pytest.fixture(scope="module")
+def portrait() -> np.ndarray:
+    """A real person, the face 220 px wide."""
+    return np.asarray(
+        cv2.resize(data.astronaut()[0:260, 100:360], None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC)
+    )
+
+
+def with_blur(image: np.ndarray, sigma: float, seed: int = 0) -> np.ndarray:
+    """Out of focus, with a camera's noise."""
+    soft = cv2.GaussianBlur(image, (0, 0), sigma) if sigma else image
+    noisy = soft + np.random.default_rng(seed).normal(0, 1.5, image.shape)
+    return np.clip(np.rint(noisy), 0, 255).astype(np.uint8)
+
+
+def test_a_real_face_falls_with_blur(portrait, models):
+    """Total and sharpness fall with each step of blur; the blur is known within 15 %; eyes are not blamed."""
+    found = judged([with_blur(portrait, s, i) for i, s in enumerate((0.0, 2.0, 3.5, 6.0))], models)
+    totals = [s.total for s in found]
+    assert totals[0] > 0.7
+    assert np.all(np.diff(totals) < -0.03)
+    assert totals[2] < 0.4
+    assert [s.blur_px for s in found[1:]] == pytest.approx([2.0, 3.5, 6.0], rel=0.15)
+    assert min(s.eyes.value for s in found[:3]) > 0.5
+    assert found[3].sharpness.reason == "out of focus, blur about 6 px"
+
+
+def test_mirrored_pictures_score_the_same(portrait, models):
+    """A picture and its mirror image differ by no more than the landmarks do."""
+    plain = judged([portrait, with_blur(portrait, 3.0)], models)
+    other = judged([p[:, ::-1].copy() for p in (portrait, with_blur(portrait, 3.0))], models)
+    for a, b in zip(plain, other, strict=True):
+        assert a.total == pytest.approx(b.total, abs=0.05)
+        assert a.blur_px == pytest.approx(b.blur_px, abs=0.3)
+
+
+def test_sixteen_bits_say_the_same_as_eight(portrait, models):
+    """Depth is no quality: the same picture at 16 bits scores the same."""
+    face = only_face(portrait, models)
+    deep = portrait.astype(np.uint16) * 257
+    eight, sixteen = (
+        scores.score([scores.measure(i, face, models, OPTIONS)], OPTIONS)[0] for i in (portrait, deep)
+    )
+    assert eight.total == pytest.approx(sixteen.total, abs=1e-6)
+
+
+@pytest.mark.parametrize("light", [0.5, 0.7])
+def test_exposure_is_no_blur(portrait, models, light):
+    """A frame with half the light scores as the others do."""
+    dark = evaluate.imaging.from_unit(
+        evaluate.imaging.from_linear(evaluate.imaging.to_linear(evaluate.imaging.to_unit(portrait)) * light),
+        np.uint8,
+    )
+    bright, dim = judged([portrait, dark], models)
+    assert dim.total == pytest.approx(bright.total, abs=0.06)
+
+
+def test_missing_frames_stay_missing(portrait, models):
+    """None in, None out, and the other frames are judged as if it were not there."""
+    m = scores.measure(portrait, only_face(portrait, models), models, OPTIONS)
+    assert scores.score([], OPTIONS) == ()
+    assert scores.score([None, None], OPTIONS) == (None, None)
+    assert scores.score([None, m, None], OPTIONS)[1] == scores.score([m], OPTIONS)[0]
+
+
+def test_measures_travel_between_processes_and_give_the_same_bytes(portrait, models):
+    """Measures can be pickled, are small, and say the same afterwards and when measured again."""
+    face = only_face(portrait, models)
+    m = scores.measure(portrait, face, models, OPTIONS)
+    packed = pickle.dumps(m)
+    assert len(packed) < 60_000
+    assert scores.score([pickle.loads(packed)], OPTIONS) == scores.score([m], OPTIONS)
+    assert pickle.dumps(scores.measure(portrait, face, models, OPTIONS)) == packed
+
+
+@pytest.mark.parametrize("corner", [(0, 0), (0, 150), (130, 0)])
+def test_a_face_cut_by_the_picture_is_measured_or_unknown(portrait, models, corner):
+    """A face half outside the picture neither fails nor invents an eye that is not there."""
+    face = only_face(portrait, models)
+    top, left = corner
+    shift = np.array([-left, -top, 0.0])
+    x0, y0, x1, y1 = face.box
+    moved = Face(
+        box=(x0 - left - 120, y0 - top, x1 - left - 120, y1 - top),
+        landmarks=face.landmarks + shift - [120, 0, 0],
+        blendshapes=face.blendshapes,
+        appearance=face.appearance,
+        confidence=1.0,
+    )
+    (found,) = scores.score([scores.measure(portrait[top:, left:], moved, models, OPTIONS)], OPTIONS)
+    assert 0 <= found.total <= 1
+    inside = moved.landmarks[[33, 133], 0].mean() >= 0
+    assert ("closed_right" in found.detail) == inside
+
+
+@given(part_values, part_values, part_values)
+def test_total_is_a_product_in_range(a, b, c):
+    """In [0, 1]; the worst part bounds it; unknown is neither good nor bad."""
+    whole = scores.total(*(Part(value=v) for v in (a, b, c)), OPTIONS)
+    assert 0 <= whole <= 1
+    for value, weight in ((a, 1.0), (b, 1.0), (c, 0.7)):
+        assert whole <= (0.6 if value is None else value) ** weight + 1e-12
+
+
+def test_weights_weigh():
+    """A weight of 0 forgets a part; a larger one makes it count for more."""
+    parts = (Part(value=0.1), Part(value=0.9), Part(value=0.9))
+    none = scores.total(*parts, ScoresOptions(weight_eyes=0.0))
+    some = scores.total(*parts, ScoresOptions(weight_eyes=0.5))
+    full = scores.total(*parts, ScoresOptions(weight_eyes=1.0))
+    assert none == pytest.approx(0.9 * 0.9**0.7)
+    assert full < some < none
+
+
+@pytest.mark.parametrize("worst", [0, 1, 2])
+def test_one_serious_defect_sinks_a_face(worst):
+    """Any one part at 0.15 pulls an otherwise perfect face below 0.4."""
+    parts = [Part(value=0.15 if i == worst else 1.0) for i in range(3)]
+    assert scores.total(*parts, OPTIONS) < 0.4
+
+
+@pytest.fixture(scope="module")
+def drawn(models) -> dict[str, list[Score]]:
+    """Scores of one drawn person over lids, blur and smile; each row begins with the good face."""
+    plans: dict[str, list[dict[str, float]]] = {
+        "close": [{"close": c} for c in (0.35, 0.6, 1.0)],
+        "blur_px": [{"blur_px": b} for b in (1.5, 3.0)],
+        "smile": [{"smile": s} for s in (0.35, 0.0)],
+    }
+    drawings = [{}, *(plan for row in plans.values() for plan in row)]
+    heads = [
+        render_burst.render_head(
+            render_burst.CAST[0], width_px=130, rng=np.random.default_rng(i), **{"smile": 0.7, **plan}
+        )
+        for i, plan in enumerate(drawings)
+    ]
+    good, *rest = judged(heads, models)
+    return {name: [good, *(rest.pop(0) for _ in row)] for name, row in plans.items()}
+
+
+@pytest.mark.parametrize(
+    ("drawn_as", "part"), [("close", "eyes"), ("blur_px", "sharpness"), ("smile", "expression")]
+)
+def test_scores_follow_the_drawn_face(drawn, drawn_as, part):
+    """On a rendered head, eyes follow the lids, sharpness the blur and expression the smile."""
+    row = drawn[drawn_as]
+    values = [getattr(s, part).value for s in row]
+    assert values[0] > 0.9
+    # Two shut lids are equally shut: only a rise would be wrong.
+    assert np.all(np.diff(values) < 1e-3)
+    assert values[-1] < values[0] - 0.05
+    assert row[0].total == max(s.total for s in row)
+
+
+def test_a_shut_drawn_eye_is_shut_and_a_half_shut_one_spoils(drawn):
+    """The drawn lids at 0.6 and 1.0 are below what a good face may have."""
+    assert drawn["close"][2].total < 0.4
+    assert drawn["close"][3].eyes.reason == "eyes shut"
+
+
+def test_auc_against_its_definition():
+    """The share of pairs in the right order, ties half: 7 of 8 pairs and one tie of 9."""
+    good, bad = np.array([0.9, 0.8, 0.4]), np.array([0.1, 0.4, 0.5])
+    pairs = [(g > b) + 0.5 * (g == b) for g in good for b in bad]
+    assert evaluate.auc(good, bad) == pytest.approx(sum(pairs) / 9)
+    assert np.isnan(evaluate.auc(good, np.array([])))
+
+
+def test_bootstrap_interval_holds_the_figure():
+    """The interval surrounds the figure, and shrinks to nothing where the two are far apart."""
+    rng = np.random.default_rng(1)
+    value, low, high = evaluate.interval(rng.normal(1, 1, 60), rng.normal(0, 1, 50))
+    assert low < value < high
+    assert 0.02 < high - low < 0.3
+    assert evaluate.interval(np.array([0.9, 0.8]), np.array([0.1])) == (1.0, 1.0, 1.0)
+
+
+@pytest.mark.parametrize(
+    ("box", "expected"),
+    [((0, 0, 2, 2), 1.0), ((1, 0, 3, 2), 1 / 3), ((2, 0, 4, 2), 0.0), ((5, 5, 6, 6), 0.0)],
+)
+def test_overlap_of_boxes(box, expected):
+    """Intersection over union by hand."""
+    assert evaluate.overlap((0, 0, 2, 2), box) == pytest.approx(expected)
+
+
+@pytest.mark.parametrize("how", ["noise", "under", "half"])
+def test_degraded_frames_are_what_they_say(portrait, how):
+    """Noise of half as much again; half the light; half the size."""
+    flat = np.clip(np.random.default_rng(9).normal(120, 4, (200, 200, 3)), 0, 255).astype(np.uint8)
+    other = evaluate.degrade(flat, how, 0)
+    if how == "half":
+        assert other.shape == (100, 100, 3)
+    elif how == "under":
+        light = evaluate.imaging.to_linear(evaluate.imaging.to_unit(other))
+        assert light.mean() == pytest.approx(
+            0.5 * evaluate.imaging.to_linear(evaluate.imaging.to_unit(flat)).mean(), rel=0.02
+        )
+    else:
+        # The grey noise is what is estimated, and grey averages the channels.
+        assert 1.05 * flat.std() < other.std() < 1.6 * flat.std()
