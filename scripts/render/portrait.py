@@ -62,6 +62,7 @@ def _join(person: Person, fine: Floats, matrix: Floats) -> tuple[Floats, Ints, d
     )
     triangles = np.concatenate([triangles, triangles[thin][:, ::-1]])
     attributes["material"] = np.concatenate([materials, materials[thin]])
+    attributes["inside"] = np.repeat([False, True], [len(materials), int(thin.sum())])
     return joined, triangles, attributes
 
 
@@ -109,7 +110,7 @@ def draw_person(person: Person, expression: Expression, view: View) -> Drawn:
     fragment["normal"] = fragment["normal"] / np.maximum(
         np.linalg.norm(fragment["normal"], axis=1, keepdims=True), 1e-6
     )
-    fragment["normal"] *= np.where(fragment["normal"][:, 2:] < 0, -1, 1)
+    fragment["normal"] *= np.where(attributes["inside"][seen.triangle, None], -1, 1)
     depth = np.full(height * width, -1e3, np.float32)
     depth[seen.pixel] = flat[:, 10]
     depth = depth.reshape(height, width)

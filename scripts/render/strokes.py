@@ -59,8 +59,15 @@ def hair_layers(
     ix = np.clip(np.rint(middle_xy[..., 0]).astype(int), 0, width - 1)
     iy = np.clip(np.rint(middle_xy[..., 1]).astype(int), 0, height - 1)
     onto = depth[iy, ix]
-    front = middle_z > onto - 0.25
+    # On the skull roots lie in the skin; beside cheek and jaw only what is clearly nearer passes in front.
+    middle_y = (points[:, :-1, 1] + points[:, 1:, 1]) / 2
+    beside_face = smoothstep(4.0, 1.0, middle_y) * smoothstep(-12.0, -9.5, middle_y)
+    front = middle_z > onto - 0.25 + 0.70 * beside_face
     front &= ~((onto < -500) & (middle_z < -6))
+    # Broad strokes end round: where a lock comes out from behind the face they would lap over the cheek.
+    broad = front.copy()
+    broad[:, 1:] &= front[:, :-1]
+    broad[:, :-1] &= front[:, 1:]
     ixy = np.clip(np.rint(xy * 16), -300000, 300000).astype(np.int64)
     thick = np.maximum(1, np.rint(strands.width * view.density)).astype(int)
     body_width = np.maximum(2, np.rint(0.30 * view.density)).astype(int)
@@ -71,7 +78,11 @@ def hair_layers(
         for i in order[:: 3 if stage == 0 else 1]:
             if stage == 0 and not wanted[i]:
                 continue
-            points_i, colours, fore = ixy[i].tolist(), small[i].tolist(), front[i].tolist()
+            points_i, colours, fore = (
+                ixy[i].tolist(),
+                small[i].tolist(),
+                (broad if stage == 0 else front)[i].tolist(),
+            )
             wide = int(body_width) if stage == 0 else int(thick[i])
             last = STEPS - 1
             for k in range(last):
