@@ -21,7 +21,7 @@ from facemerge import imaging
 from facemerge.words import Array, Face, Float
 
 KINDS = ("leaves", "brick", "same brick", "sky", "plain")
-"""'brick' has bricks of many colours, 'same brick' repeats exactly; 'sky' has faint clouds, 'plain' nothing."""
+"""'brick' has many colours, 'same brick' repeats exactly, 'sky' has faint clouds, 'plain' has nothing."""
 
 MARGIN = 0.15
 """The drawn world reaches this share of the frame's size beyond each edge."""
@@ -171,7 +171,7 @@ def camera(
 
 
 def hand_held(size: tuple[int, int], rng: np.random.Generator, amount: float = 1.0) -> Float:
-    """Return a random camera as a hand holds it: shifts of about 1 % of the width, turns of about 0.4 degrees."""
+    """Return a random camera as a hand holds it: shifts of 1 % of the width, turns of 0.4 degrees (1 sd)."""
     return camera(
         size,
         shift=rng.normal(0, 0.01 * size[0] * amount, 2),
@@ -233,7 +233,9 @@ def _bricks(size: tuple[int, int], rng: np.random.Generator, *, same: bool) -> N
     number = along // px
     colours = np.tile(np.array([0.62, 0.3, 0.24]), (course.max() + 1, number.max() + 1, 1))
     if not same:
-        colours = colours * rng.uniform(0.6, 1.3, (*colours.shape[:2], 1)) + rng.normal(0, 0.03, colours.shape)
+        colours = colours * rng.uniform(0.6, 1.3, (*colours.shape[:2], 1)) + rng.normal(
+            0, 0.03, colours.shape
+        )
     wall = colours[course, number].astype(np.float32)
     wall[(y % py < 3) | (along % px < 3)] = (0.72, 0.7, 0.66)
     return np.clip(cv2.GaussianBlur(wall, (0, 0), 0.8), 0, 1)

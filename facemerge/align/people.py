@@ -58,7 +58,7 @@ def matched_faces(reference: View, frame: View, zoom: float = 1.0) -> Array:
     width = np.sqrt(reference.widths[:, None] * frame.widths[None] * zoom)
     tried = np.argwhere((alike >= ALIKE) & (np.linalg.norm(steps, axis=2) < FARTHEST * reference.size[0]))
     best, best_gain = None, 0.0
-    for i, j in tried:  # at most a few hundred, for strangers are sorted out already
+    for i, j in tried:
         apart = np.linalg.norm(steps - steps[i, j], axis=2) / width
         gain = np.exp(-((apart / 0.3) ** 2) / 2) * alike * ((apart < REACH) & (alike >= ALIKE))
         total = float(gain.max(1).sum())
@@ -72,7 +72,7 @@ def matched_faces(reference: View, frame: View, zoom: float = 1.0) -> Array:
 
 
 def common_motion(reference: View, frame: View, pairs: Array, zoom: float) -> Float:
-    """Return the (3, 3) zoom and median shift of the people, reference_from_frame; a mere zoom without them."""
+    """Return the (3, 3) zoom and median shift of the people, frame to reference; a mere zoom without any."""
     m = zoom_matrix(reference.size, zoom)
     if not len(pairs):
         return m

@@ -25,7 +25,7 @@ SHARED_TEXTURE = 0.4
 ALIKE = 0.5
 """Correlation from which two tiles look alike."""
 PLAIN_SHARE = 0.1
-"""Share of textured background below which a background is plain."""
+"""Share of textured background below which a background is plain; above three times that it surely is not."""
 SHADING_HELPS = 0.8
 """Share of the people's expected error that shading must undercut to be listened to."""
 LENS_GAIN = 10.0
@@ -57,9 +57,7 @@ class _Placed:
 
 def align_reference(view: View) -> Aligned:
     """Return the placement of the reference on itself."""
-    return Aligned(
-        reference_from_frame=frozen(np.eye(3)), model="reference", inliers=0, error_px=0.0
-    )
+    return Aligned(reference_from_frame=frozen(np.eye(3)), model="reference", inliers=0, error_px=0.0)
 
 
 def align_frame(reference: View, frame: View, options: AlignOptions) -> Aligned | Unaligned:
@@ -86,17 +84,22 @@ def align_frame(reference: View, frame: View, options: AlignOptions) -> Aligned 
         )
     zoom = zoom_by_faces(reference, frame)
     pair = _Pair(reference=reference, frame=frame, faces=matched_faces(reference, frame, zoom), zoom=zoom)
-    plain = min(textured_share(reference), textured_share(frame)) < PLAIN_SHARE
-    placed = _by_background(pair)
+    if not len(pair.faces) and min(len(reference.faces), len(frame.faces)) >= 2:
+        return Unaligned(reason="It shows none of the people of the reference.")
+    shares = sorted((textured_share(reference), textured_share(frame)))
+    plain = shares[0] < PLAIN_SHARE
+    placed = _by_background(pair, plain=plain)
     match placed:
         case Unaligned():
             return placed
         case _Placed():
             return _answer(reference, placed, options)
-    if not plain:
+    if not plain or shares[1] > 3 * PLAIN_SHARE:
         return Unaligned(reason="Its background does not match the reference's.")
-    if not len(pair.faces):
-        return Unaligned(reason="Its background is too plain to match, and it shows none of the same people.")
+    if 2 * len(pair.faces) < max(min(len(reference.faces), len(frame.faces)), 1):
+        return Unaligned(
+            reason="Its background is too plain to match, and it shows too few of the same people."
+        )
     return _by_people(pair, options)
 
 
@@ -141,13 +144,15 @@ class _Pair:
         return expected_error_px(evidence, matrix, self.reference.size, self.zoom)
 
 
-def _by_background(pair: _Pair) -> _Placed | Unaligned | None:
+def _by_background(pair: _Pair, *, plain: bool) -> _Placed | Unaligned | None:
     """Return the first placement that the background confirms; None if none does."""
     guess = common_motion(pair.reference, pair.frame, pair.faces, pair.zoom)
-    sd = None
+    sd, own = None, []
     if len(pair.faces):
+        # The people's own guess is always tried: votes count in whole pixels, and miss a small period's peak.
+        own = [guess]
         sd = float(np.hypot(pair.group_doubt_px(guess), GUESS_SD * pair.reference.size[0]))
-    starts = voted_starts(pair.reference, pair.frame, guess, sd)
+    starts = own + voted_starts(pair.reference, pair.frame, guess, sd)
     if starts:
         refined = [_coarsely(pair, m) for m in starts]
         scores = [_likelihood(pair, m) for m in refined]
@@ -155,9 +160,12 @@ def _by_background(pair: _Pair) -> _Placed | Unaligned | None:
         placed = _finely(pair, best)
         if placed.trusted:
             if not len(pair.faces) and _repeats(pair, best, refined, scores):
-                return Unaligned(reason="Its background repeats itself, and no people tell which part is which.")
+                return Unaligned(
+                    reason="Its background repeats itself, and no people tell which part is which."
+                )
             return placed
-    start = matched_start(pair.reference, pair.frame)
+    # On a plain background keypoints are noise and sleeves.
+    start = None if plain else matched_start(pair.reference, pair.frame)
     if start is not None:
         placed = _finely(pair, _coarsely(pair, start))
         if placed.trusted:
@@ -173,18 +181,14 @@ def _repeats(pair: _Pair, best: Float, refined: list[Float], scores: list[float]
     )
 
 
-def _step(pair: _Pair, level: int, matrix: Float, *, strict: bool) -> tuple[Float, float]:
-    """Return the matrix after one Gauss-Newton step on one level, and how far it went in its pixels."""
-    seen, _ = tile_evidence(pair.tiles(level, matrix), pair.reference, strict=strict)
-    better = pair.improved(matrix, seen + pair.people(matrix))
-    went = corner_shift_px(matrix, better, pair.reference.size)
-    return better, went / pair.reference.levels[level].scale
-
-
 def _coarsely(pair: _Pair, matrix: Float) -> Float:
+    """Return a start improved on the two coarsest levels, where few tiles must do."""
     for level in range(pair.levels - 1, pair.second_coarsest - 1, -1):
         for _ in range(MOST_STEPS):
-            matrix, went = _step(pair, level, matrix, strict=False)
+            seen, _ = tile_evidence(pair.tiles(level, matrix), pair.reference, strict=False)
+            better = pair.improved(matrix, seen + pair.people(matrix))
+            went = corner_shift_px(matrix, better, pair.reference.size) / pair.reference.levels[level].scale
+            matrix = better
             if went < 0.05:
                 break
     return matrix
@@ -202,24 +206,28 @@ def _likelihood(pair: _Pair, matrix: Float) -> float:
 
 
 def _finely(pair: _Pair, matrix: Float) -> _Placed:
-    for level in range(pair.levels - 1, -1, -1):
+    """Return the placement that ever finer levels, each together with all coarser ones, agree on.
+
+    So a level without texture of its own (a blurred frame) leaves standing what the coarser ones found.
+    """
+    inliers, error, alike = 0, float("inf"), True
+    for finest in range(pair.second_coarsest, -1, -1):
         for _ in range(MOST_STEPS):
-            matrix, went = _step(pair, level, matrix, strict=level < pair.second_coarsest)
+            all_tiles = {level: pair.tiles(level, matrix) for level in range(finest, pair.levels)}
+            seen, inliers = pair.people(matrix), 0
+            for tiles in all_tiles.values():
+                evidence, agree = tile_evidence(tiles, pair.reference, strict=True)
+                seen = seen + evidence
+                inliers = inliers or int(agree.sum())
+            if not inliers:
+                break
+            better = pair.improved(matrix, seen)
+            went = corner_shift_px(matrix, better, pair.reference.size) / pair.reference.levels[finest].scale
+            matrix, error = better, pair.error_px(better, seen)
+            alike = _same_scene(all_tiles[pair.second_coarsest])
             if went < 0.03:
                 break
-    all_tiles = [pair.tiles(level, matrix) for level in range(pair.levels)]
-    seen, inliers = no_evidence(), 0
-    for tiles in all_tiles:
-        evidence, agree = tile_evidence(tiles, pair.reference, strict=True)
-        seen = seen + evidence
-        inliers = inliers or int(agree.sum())
-    evidence = seen + pair.people(matrix)
-    return _Placed(
-        matrix=pair.improved(matrix, evidence),
-        error_px=pair.error_px(matrix, evidence),
-        inliers=inliers,
-        trusted=inliers > 0 and _same_scene(all_tiles[pair.second_coarsest]),
-    )
+    return _Placed(matrix=matrix, error_px=error, inliers=inliers, trusted=inliers > 0 and alike)
 
 
 def _same_scene(tiles: Tiles) -> bool:

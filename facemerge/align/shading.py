@@ -2,8 +2,8 @@
 
 A cloudless sky still differs by a step or two over hundreds of pixels; smoothed, that is more than noise. The
 whole background is fitted at once. Each shade of grey is free to change between the frames as it likes
-(fixed effects by brightness): exposure, tone curves and the contour lines of 8-bit gradients then say nothing,
-and only the shape of the shading does.
+(fixed effects by brightness): exposure, tone curves and the contour lines of 8-bit gradients then say
+nothing, and only the shape of the shading does.
 """
 
 from __future__ import annotations
@@ -58,7 +58,9 @@ def shading_of(reference: View, frame: View, matrix: Float, *, lens: bool) -> Sh
     two, two_open = _smooth(frame)
     two = two * np.float32(reference.brightness / max(frame.brightness, 1e-3))
     m = np.linalg.solve(level.frame_from_level, matrix @ frame.levels[-1].frame_from_level)
-    both = cv2.warpPerspective(two_open, m, level.size, flags=cv2.INTER_NEAREST) & one_open
+    both = (
+        np.asarray(cv2.warpPerspective(two_open, m, level.size, flags=cv2.INTER_NEAREST), np.uint8) & one_open
+    )
     where = np.flatnonzero(cv2.erode(both, np.ones((3, 3), np.uint8)))
     if len(where) < 500:
         return NOTHING
@@ -111,7 +113,7 @@ def _falloff(size: tuple[int, int]) -> NDArray[np.float32]:
     return np.stack([r2, r2**2])
 
 
-def _warped(stack: Array, m: Float, size: tuple[int, int]) -> Array:
+def _warped(stack: Array, m: Array, size: tuple[int, int]) -> Array:
     out = np.zeros((len(stack), size[1], size[0]), np.float32)
     for k, a in enumerate(stack):
         out[k] = cv2.warpPerspective(a, m, size, flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
@@ -128,9 +130,7 @@ def _smooth(view: View) -> tuple[NDArray[np.float32], NDArray[np.uint8]]:
 
 
 def _slopes(a: Array) -> Float:
-    return np.stack(
-        [cv2.Sobel(a, cv2.CV_64F, d, 1 - d, ksize=1, scale=0.5).ravel() for d in (1, 0)], axis=1
-    )
+    return np.stack([cv2.Sobel(a, cv2.CV_64F, d, 1 - d, ksize=1, scale=0.5).ravel() for d in (1, 0)], axis=1)
 
 
 def _totals(labels: Array, columns: Float) -> Float:
@@ -170,9 +170,7 @@ class _Without:
         return np.asarray(columns - self._others @ (self._inverse @ (self._others.T @ columns)))
 
 
-def _regression(
-    d: Float, slopes: list[Float], weight: Float, at: Float, correlated_px: float
-) -> Evidence:
+def _regression(d: Float, slopes: list[Float], weight: Float, at: Float, correlated_px: float) -> Evidence:
     """Return the evidence of a weighted regression of a difference on what a motion would change."""
     a, b = slopes
     middle = (a + b) / 2

@@ -144,7 +144,7 @@ def matched_start(reference: View, frame: View) -> Float | None:
 def _keypoints(level: Level) -> tuple[Array, Array]:
     # The strongest keypoints of a picture crowd on few things; the strongest of each cell do not.
     picture = np.clip(level.texture * 2 + 128, 0, 255).astype(np.uint8)
-    sift = cv2.SIFT_create(contrastThreshold=0.02)
+    sift = cv2.SIFT.create(contrastThreshold=0.02)
     seen = sorted(sift.detect(picture, level.still), key=lambda k: (-k.response, k.pt))
     room = KEYPOINTS // (GRID[0] * GRID[1])
     taken: dict[tuple[int, int], int] = {}
@@ -156,5 +156,5 @@ def _keypoints(level: Level) -> tuple[Array, Array]:
             kept.append(k)
     if not kept:
         return np.zeros((0, 2)), np.zeros((0, 128), np.float32)
-    kept, words = sift.compute(picture, kept)
-    return np.array([k.pt for k in kept]), words
+    described, words = sift.compute(picture, kept)
+    return np.array([k.pt for k in described]), words

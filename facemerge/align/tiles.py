@@ -1,9 +1,9 @@
 """Background patches as witnesses: where each tile of texture went, and how well it can tell.
 
 One Gauss-Newton step a tile (Lucas and Kanade, "An iterative image registration technique with an application
-to stereo vision", IJCAI 1981, from memory), with the gradient taken midway between both pictures (Benhimane and
-Malis, "Real-time image-based tracking of planes using efficient second-order minimization", IROS 2004, from
-memory). What noise adds to a gradient is the same in no two frames, so the product of both frames' gradients
+to stereo vision", IJCAI 1981, from memory), with the gradient taken midway between both pictures (Benhimane
+and Malis, "Real-time image-based tracking of planes using efficient second-order minimization", IROS 2004,
+from memory). What noise adds to a gradient is the same in no two frames, so the product of both gradients
 holds the signal alone: a tile of pure noise claims nothing.
 """
 
@@ -65,14 +65,21 @@ def tiles_of(reference: View, frame: View, level: int, matrix: Float) -> Tiles:
     # Cubic where the last hundredths count; linear blurs what the coarse levels do not hold anyway.
     smooth = cv2.INTER_CUBIC if level == 0 else cv2.INTER_LINEAR
     warped = cv2.warpPerspective(b.texture, m, a.size, flags=smooth)
-    still = cv2.warpPerspective(b.still, m, a.size, flags=cv2.INTER_NEAREST) & a.still
-    warped *= np.float32(np.clip(reference.brightness / max(frame.brightness, 1e-3), 0.25, 4))
+    still = np.asarray(cv2.warpPerspective(b.still, m, a.size, flags=cv2.INTER_NEAREST), np.uint8) & a.still
+    gain = np.clip(reference.brightness / max(frame.brightness, 1e-3), 0.25, 4)
     side = FINE_TILE_PX if max(a.size) >= FINE_FROM_PX else TILE_PX
-    return _sums(level, a.texture, np.asarray(warped), still, reference.open, side)
+    return _sums(
+        level, a.texture, np.asarray(warped, np.float32) * np.float32(gain), still, reference.open, side
+    )
 
 
 def _sums(
-    level: int, one: NDArray[np.float32], two: NDArray[np.float32], still: NDArray[np.uint8], open: Array, side: int
+    level: int,
+    one: NDArray[np.float32],
+    two: NDArray[np.float32],
+    still: NDArray[np.uint8],
+    open: Array,
+    side: int,
 ) -> Tiles:
     h, w = one.shape
     ny, nx = max(h // side, 1), max(w // side, 1)
@@ -179,7 +186,9 @@ def _consensus(information: Float, vector: Float, j: Float) -> tuple[Float, Floa
     misses, spread = weight, 1.0
     for _ in range(4):
         gentle = np.eye(8) * 1e-6 * np.trace(normal.sum(0))
-        motion = np.linalg.solve(np.einsum("t,tkl->kl", weight, normal) + gentle * weight.mean(), weight @ right)
+        motion = np.linalg.solve(
+            np.einsum("t,tkl->kl", weight, normal) + gentle * weight.mean(), weight @ right
+        )
         rest = vector - np.einsum("tij,tjk,k->ti", information, j, motion)
         misses = np.einsum("ti,ti->t", rest, np.linalg.solve(near, rest[..., None])[..., 0])
         # 1.386 is the median of chi-square with two degrees of freedom.

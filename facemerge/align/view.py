@@ -1,4 +1,4 @@
-"""What is kept of a frame for alignment: a small pyramid of its background's texture, and where people are."""
+"""What is kept of a frame for alignment: a small pyramid of its background's texture, and its people."""
 
 from __future__ import annotations
 
@@ -137,7 +137,7 @@ def _level(size: tuple[int, int], grey: NDArray[np.float32], unmasked: NDArray[n
         border = 2
     else:
         texture = grey - cv2.GaussianBlur(grey, (0, 0), TREND_PX)
-        still = cv2.erode(unmasked, np.ones((9, 9), np.uint8))
+        still = np.asarray(cv2.erode(unmasked, np.ones((9, 9), np.uint8)), np.uint8)
         border = 4
     still[:border] = still[-border:] = 0
     still[:, :border] = still[:, -border:] = 0

@@ -20,7 +20,7 @@ WORK_FACE_PX = 110.0
 MEMBRANE_SCALE = 4
 """How much coarser still the tone correction is solved: it is smooth."""
 BANDS = 5
-NARROWEST, WIDEST = 0.4, 1.6
+NARROWEST, WIDEST = 0.25, 2.4
 """Soft edge where the pictures part and where they agree, as a share of the width asked for."""
 
 
@@ -155,10 +155,11 @@ def _finish(
         grow
     )
     width = np.maximum(2, options.feather_faces * window.face_px * _enlarge(_width(trial.apart), window))
-    alpha = cut.soft_edge(signed, width)
+    soft = cut.soft_edge(signed, width)
+    alpha = soft.copy()
     alpha[~fill.shrink(valid, 2) | held] = 0
     corrected = np.clip(toned + _correction(below, toned, signed, window), 0, 1)
-    merged = blend.multiband(below, corrected, (signed > 0).astype(np.float32), BANDS)
+    merged = blend.multiband(below, corrected, soft, BANDS)
     # Beyond the soft edge the layer shows the donor again, for whoever paints the mask wider by hand.
     near = np.clip(2 + signed / width, 0, 1)[..., None]
     blended = np.clip(merged * near + corrected * (1 - near), 0, 1)
@@ -214,7 +215,7 @@ def _seam(
 
 
 def _grain_ratio(base: NDArray[np.float32], donor: NDArray[np.float32]) -> float:
-    """Return the donor's noise over the base's; half a step is added to both, or clean files divide nought."""
+    """Return the donor's noise over the base's; half a step is added to both: clean files have none."""
     return (tone.grain(donor) + 0.5) / (tone.grain(base) + 0.5)
 
 

@@ -165,6 +165,7 @@ def _seam(seam: Seam) -> Report:
         "delta_e_p95": _number(seam.delta_e_p95, 3),
         "texture": _number(seam.texture, 3),
         "misregistration_px": _number(seam.misregistration_px, 3),
+        "bent_px": _number(seam.bent_px, 3),
         "tone_delta_e": _number(seam.tone_delta_e, 3),
         "grain_ratio": _number(seam.grain_ratio, 3),
         "neighbour_overlap": _number(seam.neighbour_overlap, 4),

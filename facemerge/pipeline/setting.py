@@ -72,7 +72,7 @@ def set_in(
     swaps = [(p, k) for p, k in zip(analysis.people, chosen.picks, strict=True) if not k.from_base]
     for done, (person, pick) in enumerate(swaps):
         progress("Setting heads in", done, len(swaps))
-        head = _head(analysis, chosen.base, person, pick, current, donors(pick.frame), models, options)
+        head = _head(analysis, chosen.base, person, pick, base, current, donors(pick.frame), models, options)
         heads.append(head)
         current = composite.lay(current, [head])
         risks[person.id] = _risk(analysis, chosen.base, person, pick, head, options)
@@ -114,6 +114,7 @@ def _head(
     base: int,
     person: Person,
     pick: Pick,
+    untouched: Pixels,
     current: Pixels,
     donor: Pixels,
     models: Models,
@@ -133,6 +134,7 @@ def _head(
         donor_others=_others(analysis, person, pick.frame),
         models=models,
         options=options.composite,
+        base=untouched,
     )
 
 
