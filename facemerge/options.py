@@ -128,11 +128,11 @@ class ScoresOptions:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChoiceOptions:
     swap_cost: float = _option(
-        0.05,
+        0.1,
         "score a new head must gain before it is worth a seam",
         low=0,
         high=1,
-        source="tried: keeps heads whose gain is within the scores' noise",
+        source="tried: two good faces of one person differ by up to this much",
     )
     neighbour_cost: float = _option(
         0.1,
