@@ -56,7 +56,7 @@ class AlignOptions:
         unit="px",
         low=0.1,
         high=200,
-        source="tried: a face's own placement mends an eighth of its width",
+        source="people alone were up to 28 px off on bursts with known truth",
     )
     work_px: int = _option(
         1200,
@@ -64,7 +64,7 @@ class AlignOptions:
         unit="px",
         low=400,
         high=12000,
-        source="tried on bursts with known truth: 0.03 px at twice this width; larger costs time and gains little",
+        source="tried on bursts with known truth: 0.03 px on frames twice as wide",
     )
 
 

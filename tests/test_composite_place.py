@@ -133,3 +133,47 @@ def test_a_bend_is_never_longer_than_allowed() -> None:
     b = np.roll(a, 15, axis=1)
     bend = place.bend(a, b, np.zeros(a.shape, bool), np.full(a.shape, 30, np.float32), fade_px=4, limit_px=3)
     assert np.linalg.norm(bend, axis=2).max() <= 3 + 1e-3
+
+
+def _block(left: int, right: int, shape: tuple[int, int] = (60, 120)) -> np.ndarray:
+    mask = np.zeros(shape, bool)
+    mask[20:, left:right] = True
+    return mask
+
+
+def test_the_wall_stays_straight_beside_a_bent_body() -> None:
+    """A body that stood 12 px to the right is bent back; what stands behind is never taken from the bend."""
+    here, there = _block(30, 70), _block(42, 82)
+    shares = place.wall(here, there, here.astype(np.float32), np.zeros_like(here))
+    assert shares.donor.min() >= 0
+    assert shares.base.min() >= 0
+    assert (shares.donor + shares.base).max() <= 1 + 1e-6
+    row = 45
+    # Nobody in either frame: the donor as it lies.
+    assert np.allclose(shares.donor[row, [5, 20, 100]], 1, atol=1e-3)
+    # The donor has the body there and the base the wall: the base's wall.
+    assert np.allclose(shares.base[row, 73:79], 1, atol=0.05)
+    # The body: the bend.
+    assert np.allclose(shares.rest[row, 33:67], 1, atol=0.05)
+
+
+def test_the_head_is_left_to_the_donor() -> None:
+    """Where the head is taken nothing of the wall is mixed in, whatever the outlines say."""
+    here, there = _block(30, 70), _block(42, 82)
+    keep = np.zeros_like(here)
+    keep[:40] = True
+    shares = place.wall(here, there, np.zeros(here.shape, np.float32), keep)
+    assert np.array_equal(shares.rest[:40], np.ones((40, 120), np.float32))
+
+
+def test_a_wall_laid_straight_is_the_wall() -> None:
+    """Bricks bent along with a body come out as the bricks they were, except where the body is."""
+    rng = np.random.default_rng(3)
+    here, there = _block(30, 70), _block(42, 82)
+    bricks = rng.random((60, 120, 3)).astype(np.float32)
+    bent = np.roll(bricks, 12, axis=1)
+    shares = place.wall(here, there, here.astype(np.float32), np.zeros_like(here))
+    laid = shares.laid(bricks, bricks, bent)
+    assert np.abs(laid - bricks)[:, :24].max() < 1e-3
+    assert np.abs(laid - bricks)[:, 88:].max() < 1e-3
+    assert np.abs(laid - bent)[30:, 36:64].max() < 0.05

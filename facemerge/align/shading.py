@@ -25,7 +25,7 @@ SMOOTH_PX = 1.5
 """Gaussian sigma that takes noise off before slopes are measured."""
 BLOCK_PX = 20
 """Side of the blocks whose means tell how far what is left over hangs together."""
-LENS_SD = 0.15
+LENS_SD = 0.3
 """Share of the light that lenses lose in the corners, one standard deviation."""
 REGIONS = (8, 6)
 """Regions that are held out together."""

@@ -84,12 +84,15 @@ def build_head(
         models,
     )
     still, moved = _placements(below, donor, base_from_donor, base_face, donor_face, window)
-    first = attempt(common, still, donor, donor_face, donor_others, np.zeros(window.shape, bool), models)
+    nothing = np.zeros(window.shape, bool)
+    where = (donor, donor_face, donor_others)
+    trials = [attempt(common, still, *where, nothing, models, straight=s) for s in (True, False)]
     # Where the head would lie under the global homography is taken in as well: the donor's background is
     # known there, and the old head may not be.
     new = window.to_work(imaging.transform(base_from_donor, donor_face.landmarks[:, :2]))
-    second = attempt(common, moved, donor, donor_face, donor_others, heads(common, first.person, new), models)
-    best = min((first, second), key=lambda t: t.price)
+    both = heads(common, trials[0].person, new)
+    trials.append(attempt(common, moved, *where, both, models, straight=False))
+    best = min(trials, key=lambda t: t.price)
     return _finish(best, common, below, plain, donor, held, person, options)
 
 
@@ -149,8 +152,12 @@ def _finish(
     raw, valid = place.sample(donor, trial.placement.base_from_donor, window.offset, window.size, bend)
     below = imaging.to_unit(base)
     plain = below if untouched is base else imaging.to_unit(untouched)
+    straight, _ = place.sample(donor, trial.placement.base_from_donor, window.offset, window.size)
+    gain = _enlarge(trial.gain, window)
     placed, _ = fill.fill(imaging.to_unit(raw), valid, [(below, np.ones_like(valid))])
-    toned = tone.apply_gain(placed, _enlarge(trial.gain, window))
+    toned = trial.wall.enlarged(window.size).laid(
+        below, tone.apply_gain(imaging.to_unit(straight), gain), tone.apply_gain(placed, gain)
+    )
     signed = _enlarge(cv2.GaussianBlur(cut.signed_distance(trial.region), (0, 0), 1.5), window) * np.float32(
         grow
     )

@@ -27,6 +27,7 @@ ECC_STEPS = 30
 ECC_CHANGE = 1e-4
 MAX_TURN_RAD = 0.2
 MAX_ZOOM = 0.15
+SOFT_OUTLINE_PX = 0.7
 MEDIAN_ROUNDS = 3
 AGREES_DELTA_E, DIFFERS_DELTA_E = 2.5, 6.0
 
@@ -160,6 +161,74 @@ def bend(
     total = cv2.GaussianBlur(weight, (0, 0), smooth_px)[..., None] + 1e-3
     flow = cv2.GaussianBlur(flow * weight[..., None], (0, 0), smooth_px) / total
     return np.asarray(flow * (share * cv2.GaussianBlur(weight, (0, 0), smooth_px / 2))[..., None], np.float32)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Wall:
+    """Where what stands behind the people takes the place of the bent donor, (h, w) shares in [0, 1]."""
+
+    donor: NDArray[np.float32]
+    """The donor as it lies, not bent: it shows the wall there."""
+    base: NDArray[np.float32]
+    """The base: the wall is seen there, and in the donor somebody stands before it."""
+
+    @property
+    def rest(self) -> NDArray[np.float32]:
+        """What is left to the bent donor."""
+        return np.asarray(1 - self.donor - self.base, np.float32)
+
+    def laid(
+        self, base: NDArray[np.float32], straight: NDArray[np.float32], bent: NDArray[np.float32]
+    ) -> NDArray[np.float32]:
+        """Return the (h, w, 3) mixture of base, unbent and bent donor."""
+        return np.asarray(
+            base * self.base[..., None] + straight * self.donor[..., None] + bent * self.rest[..., None],
+            np.float32,
+        )
+
+    def enlarged(self, size: tuple[int, int]) -> Wall:
+        """Return the same at another (w, h)."""
+        donor, base = (
+            np.asarray(cv2.resize(share, size, interpolation=cv2.INTER_LINEAR), np.float32)
+            for share in (self.donor, self.base)
+        )
+        return Wall(donor=donor, base=base)
+
+
+def no_wall(shape: tuple[int, int]) -> Wall:
+    """Return the (h, w) wall that leaves everything to the bent donor."""
+    none = np.zeros(shape, np.float32)
+    return Wall(donor=none, base=none)
+
+
+def wall(
+    base_people: NDArray[np.bool_],
+    donor_people: NDArray[np.bool_],
+    bent_people: NDArray[np.float32],
+    keep: NDArray[np.bool_],
+) -> Wall:
+    """Return where the wall behind the people stays straight while bodies are bent before it.
+
+    A bend that carries a shoulder over to where the base has it would carry the bricks beside it along.
+
+    Parameters
+    ----------
+    base_people, donor_people
+        (h, w) pixels that show anybody in the base, and in the donor as it lies.
+    bent_people
+        (h, w) the latter after the bend, in [0, 1].
+    keep
+        (h, w) the head, which is taken as the donor has it.
+    """
+    rim = np.ones((3, 3), np.uint8)
+    behind = np.where(keep, 0, 1 - _ramp(bent_people)).astype(np.float32)
+    # A rim's width is not trusted: the outlines are a network's.
+    clear_there = cv2.dilate(donor_people.astype(np.uint8), rim) == 0
+    clear_here = cv2.dilate(base_people.astype(np.uint8), rim) == 0
+    donor = cv2.GaussianBlur(behind * clear_there, (0, 0), SOFT_OUTLINE_PX)
+    base = cv2.GaussianBlur(behind * (~clear_there & clear_here), (0, 0), SOFT_OUTLINE_PX)
+    donor[keep] = base[keep] = 0
+    return Wall(donor=np.asarray(donor, np.float32), base=np.asarray(base, np.float32))
 
 
 def _ramp(share: Array) -> NDArray[np.float32]:

@@ -17,7 +17,7 @@ from facemerge.words import Array, Face, Float
 PERSON_CHANCE = 0.5
 BELOW_CHIN_FACES = 0.07
 """How far below the chin the head is taken whole; then neck and clothes may be cut."""
-FADE_FACES = 0.12
+FADE_FACES = 0.4
 LONGEST_BEND_FACES = 0.25
 UNTOUCHED_SHARE = 1.0
 GHOST_DELTA_E = 12.0
@@ -97,6 +97,8 @@ class Trial:
     placement: place.Placement
     bend: NDArray[np.float32]
     """(h, w, 2) working pixels."""
+    wall: place.Wall
+    """Where the wall behind stands in for the bent donor."""
     region: NDArray[np.bool_]
     """Inside of the seam."""
     gain: NDArray[np.float32]
@@ -224,6 +226,8 @@ def attempt(
     others: Sequence[Face],
     also: NDArray[np.bool_],
     models: Models,
+    *,
+    straight: bool,
 ) -> Trial:
     """Return one placement with its tone, bend and seam.
 
@@ -241,6 +245,9 @@ def attempt(
         (h, w) working pixels that must come to lie inside the seam whatever this placement shows there.
     models
         The networks.
+    straight
+        Whether bodies alone are bent and what stands behind them is not. It is right where the frames are in
+        register; where they are not (parallax, leaves in the wind) a gentle bend shows less than a break.
     """
     window = common.window
     face_px = window.face_px * window.scale
@@ -264,7 +271,12 @@ def attempt(
         fade_px=FADE_FACES * face_px,
         limit_px=LONGEST_BEND_FACES * face_px,
     )
-    small = bent(small, bend)
+    wall = (
+        place.wall(common.anybody, seen, bent(seen.astype(np.float32), bend), inside)
+        if straight
+        else place.no_wall(window.shape)
+    )
+    small = wall.laid(common.base, small, bent(small, bend))
     known = bent(known.astype(np.float32), bend) > 0.99
     apart = difference(common.base, small)
     ghosts = (bent(outline.heads(seen, new, near, mine).astype(np.float32), bend) > 0.5) & (
@@ -279,11 +291,12 @@ def attempt(
     strangers = _hulls(common.others, window.shape)
     old = common.person & outline.above_chin(common.face, window.shape, 0)
     people = (common.anybody | seen | inside).astype(np.uint8)
-    wall = region & (cv2.dilate(people, np.ones((7, 7), np.uint8)) == 0)
-    bent_px = _bent_texture(common, bend, wall)
+    behind = region & (cv2.dilate(people, np.ones((7, 7), np.uint8)) == 0)
+    bent_px = _bent_texture(common, bend * wall.rest[..., None], behind)
     return Trial(
         placement=placement,
         bend=bend,
+        wall=wall,
         region=region,
         gain=gain,
         apart=apart,
