@@ -86,7 +86,10 @@ def build_head(
     still, moved = _placements(below, donor, base_from_donor, base_face, donor_face, window)
     nothing = np.zeros(window.shape, bool)
     where = (donor, donor_face, donor_others)
-    trials = [attempt(common, still, *where, nothing, models, straight=s) for s in (True, False)]
+    trials = [
+        attempt(common, still, *where, nothing, models, straight=straight, long_fade=long_fade)
+        for straight, long_fade in ((True, True), (True, False), (False, True))
+    ]
     # Where the head would lie under the global homography is taken in as well: the donor's background is
     # known there, and the old head may not be.
     new = window.to_work(imaging.transform(base_from_donor, donor_face.landmarks[:, :2]))

@@ -17,12 +17,15 @@ from facemerge.words import Array, Face, Float
 PERSON_CHANCE = 0.5
 BELOW_CHIN_FACES = 0.07
 """How far below the chin the head is taken whole; then neck and clothes may be cut."""
-FADE_FACES = 0.4
+LONG_FADE_FACES, SHORT_FADE_FACES = 0.4, 0.12
+"""Over how much of a face's width the bend grows: a collar bent over the longer keeps its line; the shorter
+lets a seam run nearer to the head where a neighbour leaves no room."""
+SHORT_FADE_PRICE = 1.5
 LONGEST_BEND_FACES = 0.25
 UNTOUCHED_SHARE = 1.0
 GHOST_DELTA_E = 12.0
 GHOST_PX = 9
-BENT_WEIGHT = 2.0
+BENT_WEIGHT = 3.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -228,6 +231,7 @@ def attempt(
     models: Models,
     *,
     straight: bool,
+    long_fade: bool = True,
 ) -> Trial:
     """Return one placement with its tone, bend and seam.
 
@@ -248,6 +252,8 @@ def attempt(
     straight
         Whether bodies alone are bent and what stands behind them is not. It is right where the frames are in
         register; where they are not (parallax, leaves in the wind) a gentle bend shows less than a break.
+    long_fade
+        Whether the bend grows over the longer or the shorter distance from the head.
     """
     window = common.window
     face_px = window.face_px * window.scale
@@ -268,7 +274,7 @@ def attempt(
         _grey(small),
         inside,
         difference(common.base, small),
-        fade_px=FADE_FACES * face_px,
+        fade_px=(LONG_FADE_FACES if long_fade else SHORT_FADE_FACES) * face_px,
         limit_px=LONGEST_BEND_FACES * face_px,
     )
     wall = (
@@ -304,7 +310,7 @@ def attempt(
         neighbour_overlap=_share(strangers, region),
         old_head_left=_share(~region & ~will, old),
         bent_px=bent_px,
-        price=_price(region, apart) + BENT_WEIGHT * bent_px,
+        price=_price(region, apart) + BENT_WEIGHT * bent_px + (0.0 if long_fade else SHORT_FADE_PRICE),
     )
 
 
