@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 
 from facemerge.words import Array, Float
 
-
 # Looked up rather than reckoned: rounding 24 megapixels of 16 bit in wider integers takes a second.
 _EIGHT_OF_SIXTEEN = ((np.arange(65536, dtype=np.uint32) + 128) // 257).astype(np.uint8)
 

@@ -208,7 +208,7 @@ def _summary(result: Result) -> tuple[str, ...]:
     errors = [a.error_px for a in analysis.alignments if isinstance(a, Aligned) and a.model != "reference"]
     placed = f"all {frames}" if len(errors) + 1 == frames else f"{len(errors) + 1} of {frames}"
     lines = [
-        f"Read {frames} frames of {people} people; {placed} in register"
+        f"Read {frames} frames of {people} people; {placed} aligned"
         + (f", to about {sorted(errors)[len(errors) // 2]:.1f} px." if errors else "."),
         chosen.why,
     ]
