@@ -50,7 +50,10 @@ def choose(analysis: Analysis, seam_cost: SeamCost, decisions: Decisions, option
     """
     wanted = _understood(analysis, decisions)
     aligned = [f for f, a in enumerate(analysis.alignments) if isinstance(a, Aligned)]
-    bases = [wanted.base] if wanted.base is not None else aligned
+    if wanted.base is not None:
+        bases = [wanted.base]
+    else:
+        bases = [f for f in aligned if all(_can_give(analysis, i, f) for i in wanted.force)]
     plans = [_Plan(analysis, base, seam_cost, wanted, options) for base in bases]
     best: tuple[float, _Plan, list[int]] | None = None
     for plan in sorted(plans, key=lambda p: (-p.bound, p.base)):
@@ -60,7 +63,7 @@ def choose(analysis: Analysis, seam_cost: SeamCost, decisions: Decisions, option
         if best is None or worth > best[0] + 1e-9:
             best = (worth, plan, frames)
     if best is None:
-        raise OptionError("No frame could serve as the base: none is aligned.")
+        raise OptionError("No frame could serve as the base: nobody who is to be set in is found in one.")
     worth, plan, frames = best
     picks = tuple(plan.pick(i, f) for i, f in enumerate(frames))
     return Choice(base=plan.base, picks=picks, why=_why_base(analysis, plan.base, picks, wanted))
@@ -99,6 +102,11 @@ def _understood(analysis: Analysis, decisions: Decisions) -> _Wanted:
             raise OptionError(f"{person} cannot both stay as in the base and come from {name}.")
         if (i, frame) in wanted.forbid:
             raise OptionError(f"{name} is both demanded and ruled out for {person}.")
+        if wanted.base is not None and not _can_give(analysis, i, wanted.base):
+            raise OptionError(
+                f"{person} is not to be found in the base {analysis.frames[wanted.base].name}, "
+                f"so no head can be set in."
+            )
         wanted.force[i] = frame
     return wanted
 
@@ -255,6 +263,8 @@ class _Plan:
         if person in self.wanted.force:
             return "Taken from this frame, as you asked."
         if frame == self.base:
+            if self._allowed(person) == [frame]:
+                return "Every other frame was ruled out, as you asked, or does not show this person."
             best = int(np.argmax([self._safe_score(person, f) for f in range(len(self.analysis.frames))]))
             if self._safe_score(person, best) - self._score(person, frame) <= self.options.swap_cost:
                 return "Already at their best in the base frame."

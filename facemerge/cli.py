@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import io
+import logging
+import signal
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -18,6 +21,14 @@ if TYPE_CHECKING:
     from facemerge.words import Decisions
 
 INTERRUPTED = 130
+
+_interrupted = False
+
+
+def _interrupt(number: int, frame: object) -> None:
+    global _interrupted
+    _interrupted = True
+    raise KeyboardInterrupt
 
 
 class _Sentences(TyperGroup):
@@ -210,6 +221,7 @@ def options_() -> None:
 
     Set one with --set, or several in a TOML file given with --settings:
 
+    \b
         [scores]
         weight_eyes = 2
 
@@ -226,6 +238,13 @@ def options_() -> None:
 
 def main() -> None:
     """Run the command line."""
+    signal.signal(signal.SIGINT, _interrupt)
+    # The TIFF reader logs what it finds odd in a broken file; the user hears of it in our own words.
+    logging.getLogger("tifffile").setLevel(logging.CRITICAL)
+    for stream in (sys.stdout, sys.stderr):
+        # A terminal that cannot write a file's name shows it escaped; the work is done all the same.
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
     app()
 
 
@@ -240,7 +259,7 @@ def _options(settings: Path | None, assignments: Sequence[str], weights: Sequenc
             raise OptionError(f"The settings file {settings} cannot be read.") from error
         layers.append(options.parse_toml(text, str(settings)))
     layers.append(options.parse_assignments(assignments))
-    named = options.parse_assignments(weights)
+    named = options.parse_assignments(weights, "--weigh takes a part and its weight, eyes=2")
     for part in named:
         if part not in ("eyes", "sharpness", "expression"):
             raise OptionError(f"--weigh takes eyes, sharpness or expression, not {part!r}.")
@@ -267,12 +286,14 @@ def _decisions(base: str | None, take: Sequence[str], avoid: Sequence[str], keep
 
 def _progress() -> Progress:
     """Return a line that is written over on a terminal, and nothing in a pipe."""
-    if not sys.stderr.isatty():
-        from facemerge.pipeline import no_progress
-
-        return no_progress
+    shown = sys.stderr.isatty()
 
     def show(what: str, done: int, total: int) -> None:
+        # Native code and imports may swallow the exception of Ctrl-C; the wish to stop is not lost with it.
+        if _interrupted:
+            raise KeyboardInterrupt
+        if not shown:
+            return
         print(f"\r\033[K{what}: {done} of {total}", end="", file=sys.stderr, flush=True)
         if done >= total:
             _end_line()

@@ -68,6 +68,22 @@ def grey(image: Array) -> NDArray[np.float32]:
     return np.asarray(cv2.cvtColor(to_unit(image), cv2.COLOR_RGB2GRAY))
 
 
+def noise_map(grey: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return an (H, W) picture whose mean over a flat area is the standard deviation of its white noise.
+
+    A difference of two Laplacians, which cancels edges (Immerkaer, "Fast Noise Variance Estimation", Computer
+    Vision and Image Understanding 64(2), 1996). Texture raises it: the caller picks what is flat.
+
+    Parameters
+    ----------
+    grey
+        (H, W) on any scale; the noise comes out on the same.
+    """
+    kernel = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32)
+    size = np.abs(cv2.filter2D(grey, cv2.CV_32F, kernel, borderType=cv2.BORDER_REFLECT))
+    return np.asarray(size * np.float32(np.sqrt(np.pi / 2) / 6))
+
+
 def scale_matrix(size: tuple[int, int], new_size: tuple[int, int]) -> Float:
     """Return the (3, 3) matrix new_from_old of a resize between two (W, H) sizes.
 

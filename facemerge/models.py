@@ -81,13 +81,15 @@ def model_file(name: str, folder: Path | None = None) -> Path:
     name
         A key of `SHA256`.
     folder
-        The user's own folder of models, looked at first; None = only the carrier package.
+        The user's own folder of models, which must hold the file; None = the carrier package's.
 
     Raises
     ------
     ModelError
         If the file is nowhere, or is another file than the one this program was tried with.
     """
+    if folder is not None and not (folder / name).is_file():
+        raise ModelError(f"{folder} does not hold the model {name}.")
     places = [folder] if folder is not None else []
     spec = importlib.util.find_spec(CARRIER)
     if spec is not None and spec.submodule_search_locations:

@@ -6,6 +6,8 @@ A stage receives its own slice only. One builder serves TOML files, `--set stage
 from __future__ import annotations
 
 import dataclasses
+import difflib
+import math
 import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
@@ -80,7 +82,7 @@ class FacesOptions:
     )
     min_confidence: float = _option(
         0.5,
-        "detector confidence below which a face is doubted",
+        "detector confidence below which nobody is seen",
         low=0,
         high=1,
         source="the detector's own default",
@@ -138,7 +140,7 @@ class ChoiceOptions:
         0.1,
         "score two people whose heads meet must gain before their heads come from different frames",
         low=0,
-        high=1,
+        high=0.5,
         source="tried on bursts with known truth",
     )
     seam_weight: float = _option(
@@ -250,10 +252,14 @@ def _checked(entry: Entry, value: object) -> Value:
         good = value if isinstance(value, str) else None
     elif isinstance(value, bool) or not isinstance(value, int | float):
         good = None
-    elif kind is int:
-        good = int(value) if float(value).is_integer() else None
     else:
-        good = float(value)
+        try:
+            number = float(value)
+        except OverflowError:
+            number = math.inf
+        good = number
+        if kind is int and math.isfinite(number):
+            good = int(number) if number.is_integer() else None
     if good is None:
         raise OptionError(f"{entry.name} takes {_kind_name(kind)}, not {value!r}.")
     if entry.among and good not in entry.among:
@@ -265,7 +271,9 @@ def _checked(entry: Entry, value: object) -> Value:
         and entry.high is not None
         and not entry.low <= good <= entry.high
     ):
-        raise OptionError(f"{entry.name} lies between {entry.range}, so {value!r} is out of range.")
+        raise OptionError(
+            f"{entry.name} lies between {entry.low:g} and {entry.high:g}: {str(value)[:40]} is out of range."
+        )
     return good
 
 
@@ -291,7 +299,9 @@ def build(*layers: Mapping[str, object]) -> Options:
     for layer in layers:
         for name, value in _flat(layer):
             if name not in known:
-                raise OptionError(f"There is no option {name!r}; the options are {', '.join(known)}.")
+                near = difflib.get_close_matches(name, known, n=1)
+                hint = f"did you mean {near[0]}? All of them" if near else "the options"
+                raise OptionError(f"There is no option {name!r}; {hint}: {', '.join(known)}.")
             stage, _, key = name.partition(".")
             values.setdefault(stage, {})[key] = _checked(known[name], value)
     stages = {f.name: type(getattr(Options(), f.name)) for f in dataclasses.fields(Options)}
@@ -317,12 +327,14 @@ def parse_toml(text: str, name: str) -> dict[str, object]:
     """
     try:
         return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise OptionError(f"{name} is not a valid TOML file: {error}.") from error
 
 
-def parse_assignments(assignments: Iterable[str]) -> dict[str, object]:
-    """Return the settings in `stage.name=value` words.
+def parse_assignments(
+    assignments: Iterable[str], said: str = "--set takes stage.name=value"
+) -> dict[str, object]:
+    """Return the settings in `stage.name=value` words; `said` begins the sentence for a word that is none.
 
     Raises
     ------
@@ -333,7 +345,7 @@ def parse_assignments(assignments: Iterable[str]) -> dict[str, object]:
     for word in assignments:
         name, equals, raw = word.partition("=")
         if not equals:
-            raise OptionError(f"--set takes stage.name=value, not {word!r}.")
+            raise OptionError(f"{said}, not {word!r}.")
         found[name.strip()] = _literal(raw.strip())
     return found
 

@@ -15,6 +15,7 @@ from facemerge.words import Flag, Risk, Seam
 COLOUR = ((0.8, 0.0), (2.8, 0.32), (3.0, 0.36), (6.0, 0.6), (12.0, 0.9), (20.0, 1.0))
 SHIFT = ((0.5, 0.0), (1.5, 0.25), (3.0, 0.5), (6.0, 0.8))
 BENT = ((1.0, 0.0), (3.0, 0.36), (6.0, 0.7), (15.0, 0.95))
+SHARPNESS = ((0.35, 0.0), (0.5, 0.36), (1.0, 0.6), (2.0, 0.85))
 OLD_HEAD = ((0.002, 0.0), (0.005, 0.36), (0.03, 0.8))
 NEIGHBOUR = ((0.005, 0.0), (0.03, 0.3), (0.1, 0.6))
 INVENTED = ((0.002, 0.0), (0.02, 0.3), (0.1, 0.7))
@@ -38,7 +39,7 @@ def assess(seam: Seam, *, head_turn_deg: float, align_error_px: float, options: 
     head_turn_deg
         How much further the head is turned in the donor than in the base, degrees, signed.
     align_error_px
-        Expected alignment error of the donor's frame, pixels.
+        Expected alignment error between the donor's frame and the base, pixels.
     options
         The risks from which a head is flagged.
     """
@@ -79,6 +80,10 @@ def _causes(seam: Seam, turn_deg: float, align_px: float) -> Iterator[tuple[floa
     yield (
         _rise(seam.bent_px, BENT),
         f"what lies behind the head had to be bent by {seam.bent_px:.0f} px to meet",
+    )
+    yield (
+        _rise(seam.sharpness_step, SHARPNESS),
+        f"sharp meets soft along the seam: one frame is {2**seam.sharpness_step:.1f} times as crisp there",
     )
     yield (
         _rise(seam.old_head_left, OLD_HEAD),

@@ -6,6 +6,7 @@ Geometry: points are (N, 2) float64 x, y with pixel centres at integers; `size` 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -161,6 +162,19 @@ class Analysis:
         m = np.linalg.solve(a.reference_from_frame, b.reference_from_frame)
         return np.asarray(m / m[2, 2])
 
+    def error_to_base_px(self, base: int, frame: int) -> float:
+        """Return the expected error between two frames, each placed on the reference by itself.
+
+        Raises
+        ------
+        ValueError
+            If either frame is not aligned.
+        """
+        a, b = self.alignments[base], self.alignments[frame]
+        if not isinstance(a, Aligned) or not isinstance(b, Aligned):
+            raise ValueError("error_to_base_px needs two aligned frames")
+        return 0.0 if base == frame else math.hypot(a.error_px, b.error_px)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Decisions:
@@ -229,6 +243,8 @@ class Seam:
     """x, y in base pixels where the seam is worst."""
     bent_px: float = 0.0
     """How far the textured surroundings of the head had to be bent to meet the base, in pixels."""
+    sharpness_step: float = 0.0
+    """How much crisper one frame is than the other along the seam, in powers of two; 0 = equal."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

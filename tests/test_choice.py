@@ -197,3 +197,27 @@ def test_a_decision_that_cannot_be_obeyed_is_refused_in_a_sentence(decisions: De
     )
     with pytest.raises(OptionError, match=words):
         choice.choose(a, no_seam, decisions, ChoiceOptions())
+
+
+def test_a_head_that_cannot_be_set_into_the_base_is_refused() -> None:
+    """A forced head for somebody who is not in the forced base is no wish that can be granted in silence."""
+    a = analysis(np.array([[0.5, 0.5], [np.nan, 0.9]]))
+    with pytest.raises(OptionError, match="not to be found in the base"):
+        choice.choose(a, no_seam, Decisions(base="f0.jpg", force={"P02": "f1.jpg"}), ChoiceOptions())
+
+
+def test_a_forced_head_finds_a_base_that_can_take_it() -> None:
+    """With no base forced, one is chosen in which the person stands."""
+    a = analysis(np.array([[0.9, 0.2, 0.2], [np.nan, 0.9, 0.3]]))
+    chosen = choice.choose(a, no_seam, Decisions(force={"P02": "f2.jpg"}), ChoiceOptions())
+    assert chosen.base in (1, 2)
+    assert frames_of(chosen)[1] == 2
+
+
+def test_when_all_other_frames_are_ruled_out_the_reason_says_so() -> None:
+    """Not 'already at their best'."""
+    a = analysis(np.array([[0.1, 0.9], [0.1, 0.9]]))
+    forbid = frozenset({("P01", "f1.jpg")})
+    chosen = choice.choose(a, no_seam, Decisions(base="f0.jpg", forbid=forbid), ChoiceOptions())
+    assert frames_of(chosen) == [0, 1]
+    assert "ruled out" in chosen.picks[0].why

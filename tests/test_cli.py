@@ -230,16 +230,18 @@ def test_input_that_cannot_be_used_is_one_sentence(
         (["--set", "scores.weight_ears=1"], 4, "There is no option"),
         (["--set", "scores.weight_eyes"], 4, "--set"),
         (["--weigh", "ears=1"], 4, "--weigh"),
-        (["--weigh", "eyes=99"], 4, "0 to 10"),
+        (["--weigh", "eyes=99"], 4, "0 and 10"),
         (["--settings", "/nowhere/mine.toml"], 4, "cannot be read"),
-        (["--models", "/dev"], 0, ""),
+        (["--models", "/dev"], 7, "/dev does not hold the model"),
+        (["--weigh", "eyes"], 4, "--weigh takes a part and its weight"),
+        (["--set", "align.work_px=" + "9" * 400], 4, "out of range"),
     ],
     ids=lambda v: " ".join(v) if isinstance(v, list) else None,
 )
 def test_a_wrong_word_is_one_sentence(
     words: list[str], code: int, said: str, burst: Path, tmp_path: Path
 ) -> None:
-    """The sentence says what is wrong; a folder without models falls back on the carrier's."""
+    """The sentence says what is wrong, and nothing is written."""
     ran = run("cull", burst, "-o", tmp_path / "out", *words)
     assert ran.code == code
     assert said in ran.stderr

@@ -6,23 +6,12 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from photographs import SEAM
 from scipy.sparse import lil_matrix
 from scipy.sparse.linalg import spsolve
 
 from facemerge.composite import blend, fill
-from facemerge.words import Head, Seam
-
-SEAM = Seam(
-    delta_e_median=0,
-    delta_e_p95=0,
-    texture=0,
-    misregistration_px=0,
-    tone_delta_e=0,
-    grain_ratio=1,
-    neighbour_overlap=0,
-    invented=0,
-    old_head_left=0,
-)
+from facemerge.words import Head
 
 
 def picture(seed: int, shape: tuple[int, int] = (48, 56)) -> np.ndarray:

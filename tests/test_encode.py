@@ -17,7 +17,7 @@ from PIL import Image
 from PIL.TiffImagePlugin import IFDRational
 
 from facemerge.errors import OutputError
-from facemerge.formats import exif, icc, photo, xmp
+from facemerge.formats import encode, exif, icc, photo, xmp
 from facemerge.words import Frame, Head
 
 TAKEN = "2025:06:01 10:00:02"
@@ -40,7 +40,7 @@ def source(tmp_path: Path) -> Frame:
     return only(save(tmp_path / "source.jpg", drawn(), exif=block))
 
 
-WRITERS = {"tif": photo.write_tiff, "png": photo.write_png, "jpg": photo.write_jpeg}
+WRITERS = {"tif": encode.write_tiff, "png": encode.write_png, "jpg": encode.write_jpeg}
 
 
 def written_exif(path: Path) -> tuple[Image.Exif, dict[int, Any]]:
@@ -83,7 +83,7 @@ def test_written_pixels_are_the_pixels(tmp_path: Path, dtype: type, kind: str, g
 def test_written_jpeg_is_close(tmp_path: Path) -> None:
     """A JPEG of high quality differs by a step or two, sixteen bits are rounded to eight."""
     image = drawn((70, 130), np.uint16)
-    photo.write_jpeg(tmp_path / "a.jpg", image, quality=98)
+    encode.write_jpeg(tmp_path / "a.jpg", image, quality=98)
     assert np.abs(photo.read(only(tmp_path / "a.jpg")).astype(float) - image / 257).max() < 4
 
 
@@ -132,6 +132,43 @@ def test_untagged_base_gives_untagged_composite(tmp_path: Path, kind: str) -> No
     assert a.read_bytes() == b.read_bytes()
 
 
+RIGHTS = "© 2026 Jörg".encode()
+
+
+@pytest.mark.parametrize("kind", WRITERS)
+@pytest.mark.parametrize(
+    ("said", "found"),
+    [
+        (RIGHTS, RIGHTS),
+        ("Jörg".encode("latin-1"), "Jörg".encode("latin-1")),
+        (b"Ann\0Ben", b"Ann\0Ben"),
+        (b"two\nlines\0\0", b"two\nlines"),
+        (bytes(range(1, 256)), bytes(range(1, 256))),
+        (b"\0", None),
+        (b"x" * 60_000, None),
+    ],
+    ids=["utf-8", "latin-1", "two in one", "ends in zeros", "every byte", "empty", "endless"],
+)
+def test_texts_keep_their_bytes(tmp_path: Path, kind: str, said: bytes, found: bytes | None) -> None:
+    """Names and rights in any script, and what a broken camera writes in their place, stay byte for byte or
+    are dropped; none stops a picture from being written.
+
+    Cameras write UTF-8 into Exif's ASCII fields: common practice, no source.
+    """
+    block = tags(1, TAKEN, xA434=said)
+    for tag in exif.MAIN_TAGS:
+        block[tag] = said
+    frame = only(save(tmp_path / "source.png", drawn(), exif=block))
+    path = tmp_path / f"a.{kind}"
+    WRITERS[kind](path, drawn(), exif_from=frame)
+    main, inner = written_exif(path)
+    expected = None if found is None else found.decode("latin-1")
+    assert [main.get(tag) for tag in exif.MAIN_TAGS] == [expected] * 4
+    assert inner.get(0xA434) == expected
+    assert inner[0x9003] == TAKEN
+    assert path.read_bytes().count((found or said) + b"\0") >= (5 if found else 0)
+
+
 def test_exif_that_cannot_be_written_is_dropped() -> None:
     """A tag with a zero denominator or a strange type is dropped, the others stay."""
     block = tags(1, TAKEN)
@@ -145,19 +182,23 @@ def test_exif_that_cannot_be_written_is_dropped() -> None:
 
 
 def test_long_packet_does_not_stop_a_jpeg(tmp_path: Path) -> None:
-    """A packet too long for a JPEG segment is left out, and the picture is written."""
+    """Of a packet too long for a JPEG segment all but the list of donors is written."""
     packet = xmp.composite_packet("a.jpg", [f"{i:060}.jpg" for i in range(900)])
     assert len(packet) > 65_533
-    photo.write_jpeg(tmp_path / "a.jpg", drawn(), xmp=packet)
-    assert b"compositeCapture" not in (tmp_path / "a.jpg").read_bytes()
-    photo.write_tiff(tmp_path / "a.tif", drawn(), xmp=packet)
+    encode.write_jpeg(tmp_path / "a.jpg", drawn(), xmp=packet)
+    with Image.open(tmp_path / "a.jpg") as im:
+        kept = im.info["xmp"]
+    ElementTree.fromstring(kept)
+    assert all(words in kept for words in (b"compositeCapture", b"heads of 900 people", b"<dc:source>a.jpg<"))
+    assert b"Ingredients" not in kept
+    encode.write_tiff(tmp_path / "a.tif", drawn(), xmp=packet)
     assert packet in (tmp_path / "a.tif").read_bytes()
 
 
 def test_too_large_for_jpeg(tmp_path: Path) -> None:
     """A side longer than the format allows is one sentence."""
     with pytest.raises(OutputError, match="too large for a JPEG"):
-        photo.write_jpeg(tmp_path / "a.jpg", np.zeros((1, 65_536, 3), np.uint8))
+        encode.write_jpeg(tmp_path / "a.jpg", np.zeros((1, 65_536, 3), np.uint8))
 
 
 @pytest.mark.parametrize("offset", [(5, 3), (-4, -6), (50, 30), (200, 200)])
@@ -173,7 +214,7 @@ def test_mask_lies_where_the_head_does(tmp_path: Path, offset: tuple[int, int], 
         seam=SEAM,
         placement="homography",
     )
-    photo.write_mask(tmp_path / "masks" / "P01.png", head, (60, 40))
+    encode.write_mask(tmp_path / "masks" / "P01.png", head, (60, 40))
     found = cv2.imread(str(tmp_path / "masks" / "P01.png"), cv2.IMREAD_UNCHANGED)
     expected = np.zeros((40 + 400, 60 + 400), dtype)
     expected[200 + offset[1] : 220 + offset[1], 200 + offset[0] : 216 + offset[0]] = mask

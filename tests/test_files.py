@@ -13,7 +13,7 @@ import pytest
 
 from facemerge.errors import OutputError
 from facemerge.formats import files
-from facemerge.formats.files import folder_in_place, write_atomically, write_bytes
+from facemerge.formats.files import folder_in_place, write_bytes
 
 REPORT = '{\n "schema": "facemerge-report/1"\n}'
 
@@ -269,22 +269,6 @@ def test_folder_of_a_living_run_is_left_alone(tmp_path: Path) -> None:
             write_bytes(second / "report.json", b"2")
         assert first.is_dir()
         assert other.is_dir()
-
-
-def test_written_file_is_old_or_new(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A single file is replaced in one step, and stays as it was when that fails."""
-    path = tmp_path / "decisions.json"
-    write_atomically(path, b"old")
-    write_atomically(path, b"newer")
-    assert contents(tmp_path) == {"decisions.json": b"newer"}
-
-    def refuse(self: Path, target: Path) -> Path:
-        raise OSError(errno.ENOSPC, "No space left on device")
-
-    monkeypatch.setattr(files.Path, "replace", refuse)
-    with pytest.raises(OutputError, match="no space left"):
-        write_atomically(path, b"newest")
-    assert contents(tmp_path) == {"decisions.json": b"newer"}
 
 
 @pytest.mark.parametrize("name", ["ä" * 100, "x" * 250])

@@ -75,15 +75,15 @@ def test_read_into_the_profile_of_another_frame(tmp_path: Path) -> None:
     assert np.array_equal(photo.read(wide), image)
     assert np.array_equal(photo.read(wide, profile=icc.made("adobergb")), image)
     found = photo.read(wide, profile=None)
-    assert np.array_equal(found, photo.to_srgb(image, wide.profile))
+    assert np.array_equal(found, icc.to_srgb(image, wide.profile))
     assert not np.array_equal(found, image)
 
 
 def test_preview_is_eight_bit_srgb() -> None:
     """For the screen sixteen bits become eight, rounded, in sRGB."""
     image = drawn(dtype=np.uint16)
-    assert np.array_equal(photo.to_srgb(image, None), np.rint(image / 257).astype(np.uint8))
-    assert photo.to_srgb(image, icc.made("adobergb")).dtype == np.uint8
+    assert np.array_equal(icc.to_srgb(image, None), np.rint(image / 257).astype(np.uint8))
+    assert icc.to_srgb(image, icc.made("adobergb")).dtype == np.uint8
 
 
 def test_made_profiles_are_the_same_bytes_every_time() -> None:

@@ -14,7 +14,7 @@ from photographs import SEAM
 from PIL import Image
 
 from facemerge.errors import InputError
-from facemerge.formats import icc, openraster
+from facemerge.formats import icc, openraster, xmp
 from facemerge.formats.openraster import flatten, read_ora, write_ora
 from facemerge.imaging import full_scale
 from facemerge.words import Array, Head
@@ -221,6 +221,18 @@ def test_pictures_say_their_colours(ora: Path) -> None:
     with zipfile.ZipFile(ora) as z, Image.open(io.BytesIO(z.read("Thumbnails/thumbnail.png"))) as im:
         assert np.array_equal(np.asarray(im), icc.to_srgb(plain, icc.made("adobergb")))
         assert not np.array_equal(np.asarray(im), plain)
+
+
+def test_merged_picture_says_that_it_is_a_composite(tmp_path: Path) -> None:
+    """The packet is in the merged picture, where a reader of PNG finds it, and in none of the layers."""
+    base, heads, merged = scene(np.uint8)
+    packet = xmp.composite_packet("a.jpg", list(DONORS.values()))
+    write_ora(tmp_path / "a.ora", base, heads, merged, xmp=packet)
+    with zipfile.ZipFile(tmp_path / "a.ora") as z:
+        pngs = {name: z.read(name) for name in z.namelist() if name.endswith(".png")}
+    assert [name for name, data in pngs.items() if b"compositeCapture" in data] == ["mergedimage.png"]
+    with Image.open(io.BytesIO(pngs["mergedimage.png"])) as im:
+        assert im.info["XML:com.adobe.xmp"].encode() == packet
 
 
 def test_same_input_same_bytes(ora: Path, tmp_path: Path) -> None:

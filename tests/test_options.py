@@ -23,11 +23,11 @@ def test_later_layers_win() -> None:
 @pytest.mark.parametrize(
     ("layer", "words"),
     [
-        ({"scores.weight_eye": 1}, "There is no option 'scores.weight_eye'; the options are align"),
+        ({"scores.weight_eye": 1}, "There is no option 'scores.weight_eye'; did you mean scores.weight_eyes"),
         ({"nowhere": {"x": 1}}, "There is no option 'nowhere.x'"),
         ({"scores.weight_eyes": "much"}, "takes a number, not 'much'"),
         ({"scores.weight_eyes": True}, "takes a number, not True"),
-        ({"scores.weight_eyes": 11}, "lies between 0 to 10"),
+        ({"scores.weight_eyes": 11}, "lies between 0 and 10"),
         ({"scores.weight_eyes": float("nan")}, "out of range"),
         ({"align.work_px": 1000.5}, "takes a whole number"),
         ({"scores.mood": "sad"}, "is pleasant or silly, not 'sad'"),

@@ -12,7 +12,8 @@ from typing import Any
 import pytest
 
 from facemerge.formats import page
-from facemerge.formats.page import HeadPictures, Pictures, render_page, summary
+from facemerge.formats.page import render_page, summary
+from facemerge.formats.previews import HeadPictures, Pictures
 
 VOID = {"meta", "img", "br", "link", "input", "hr"}
 
@@ -268,7 +269,7 @@ def test_what_scrolls_can_be_reached_by_keyboard(tree: Node) -> None:
 
 def test_summary_and_footer(tree: Node) -> None:
     """The heading says what was done, and the foot that the picture is a composite and what it is not for."""
-    assert tree.all("h1")[0].text == "4 people, 3 heads changed, 1 needs retouching"
+    assert tree.all("h1")[0].text == "4 people, 3 heads changed, 1 needs retouching, 1 to look at"
     foot = tree.all("footer")[0].text
     assert "This picture is a composite" in foot
     assert all(word in foot for word in ("identity documents", "evidence", "news"))
@@ -339,8 +340,51 @@ def culled() -> dict[str, Any]:
     """Return a report without a composite."""
     made = report() | {"composite": None, "layers": None}
     for who in made["people"]:
-        who["mask"] = None
+        who |= {"mask": None, "flag": "clear", "risk": 0.0}
     return made
+
+
+def with_somebody_missing(made: dict[str, Any]) -> dict[str, Any]:
+    """Return a report with P05 in it, who was not found in the base and so stays as they are."""
+    who = person("P05", "b.jpg", "inspect", ["a.jpg", "b.jpg", "c.jpg"])
+    who["reasons"] = ["not found in the base frame: turned away"]
+    who["why"] = "Nothing could be set in."
+    who["faces"] = [face("a.jpg", 0.9)]
+    who["missing"] = [{"frame": "b.jpg", "reason": "turned away"}]
+    del who["area"], who["seam"]
+    made["people"].append(who)
+    return made
+
+
+@pytest.mark.parametrize("make", [report, culled], ids=["merge", "cull"])
+def test_whoever_is_missing_in_the_base_is_seen(make: Any) -> None:
+    """Somebody who was not found in the base is in the heading, flagged under the picture, among those to
+    look at with the reason, and nowhere said to be kept or taken.
+    """
+    calm = parsed(render_page(make(), pictures()))
+    tree = parsed(render_page(with_somebody_missing(make()), pictures()))
+    already = sum(who["flag"] == "inspect" for who in make()["people"])
+    assert tree.all("h1")[0].text.endswith(f", {already + 1} to look at")
+    (chip,) = [a for a in tree.all("nav")[0].all("a") if a.text.startswith("P05")]
+    assert (chip.text, chip.attributes["href"]) == ("P05 look closely", "#h-P05")
+    (section,) = tree.all("section", **{"aria-labelledby": "s-inspect"})
+    (article,) = section.all("article", **{"aria-labelledby": "h-P05"})
+    assert "not found in the base frame: turned away" in article.text
+    assert not [words for words in ("Head from", "Risk that") if words in article.text]
+    assert len(tree.all("article")) == len(calm.all("article")) + 1
+    row = tree.all("ol", class_="strip")[-1]
+    assert [n.text for n in row.all("p", class_="word")] == ["", "base", ""]
+    (named,) = tree.all("h3", id="p-P05")
+    assert named.parent is not None
+    assert [n.text for n in named.parent.all("p", class_="small")] == ["Nothing could be set in."]
+
+
+def test_nobody_changed_and_somebody_missing() -> None:
+    """Where no head was changed, whoever is missing is still to be looked at, and no composite is claimed."""
+    tree = parsed(render_page(with_somebody_missing(unchanged()), pictures()))
+    assert tree.all("h1")[0].text == "2 people, no head changed, 1 to look at"
+    assert [n.attributes["aria-labelledby"] for n in tree.all("article")] == ["h-P05"]
+    assert "No head was changed" in tree.all("footer")[0].text
 
 
 def test_culling() -> None:
@@ -396,6 +440,17 @@ def test_same_report_same_page() -> None:
         (["retouch", "retouch"], True, "2 people, 2 heads changed, 2 need retouching"),
         (["clear"], True, "1 person, 1 head changed, none needs retouching"),
         (["base", "base"], True, "2 people, no head changed"),
+        (["base", "missing"], True, "2 people, no head changed, 1 to look at"),
+        (
+            ["retouch", "inspect", "missing"],
+            True,
+            "3 people, 2 heads changed, 1 needs retouching, 2 to look at",
+        ),
+        (
+            ["clear", "missing"],
+            False,
+            "2 people in 3 frames, 1 with a better head in another frame, 1 to look at",
+        ),
         ([], True, "0 people, no head changed"),
         (["clear", "base"], False, "2 people in 3 frames, 1 with a better head in another frame"),
         (["base"], False, "1 person in 3 frames, the base is best for all"),
@@ -404,8 +459,9 @@ def test_same_report_same_page() -> None:
 def test_summary_reads_as_a_person_would_say_it(flags: list[str], made: bool, said: str) -> None:
     """One is singular, more are plural, none is a word."""
     frames = ["a.jpg", "b.jpg", "c.jpg"]
+    kept = {"base": "clear", "missing": "inspect"}
     people = [
-        person(f"P{i}", "b.jpg" if f == "base" else "a.jpg", "clear" if f == "base" else f, frames)
+        person(f"P{i}", "b.jpg" if f in kept else "a.jpg", kept.get(f, f), frames)
         for i, f in enumerate(flags)
     ]
     assert summary(report() | {"people": people, "composite": "composite.tif" if made else None}) == said
@@ -437,8 +493,19 @@ def contrast(a: str, b: str) -> float:
     return (high + 0.05) / (low + 0.05)
 
 
+GROUNDS = ("paper", "sheet")
+
+
 @pytest.mark.parametrize("scheme", [0, 1, 2], ids=["light", "dark", "print"])
-def test_words_can_be_read(tree: Node, scheme: int) -> None:
+@pytest.mark.parametrize(
+    ("above", "ground", "least"),
+    [
+        *((text, ground, 4.5) for text, ground in itertools.product(("ink", "soft"), GROUNDS)),
+        ("on-mark", "mark", 4.5),
+        *((line, ground, 3) for line, ground in itertools.product(("edge", "mark"), GROUNDS)),
+    ],
+)
+def test_words_can_be_read(tree: Node, scheme: int, above: str, ground: str, least: float) -> None:
     """Text stands out 4.5 : 1 and lines that carry meaning 3 : 1, in light, dark and print (WCAG 2.2,
     1.4.3, 1.4.11).
     """
@@ -446,8 +513,4 @@ def test_words_can_be_read(tree: Node, scheme: int) -> None:
     palettes = [b for b in re.findall(r":root \{(.*?)\}", style) if "--paper" in b]
     assert len(palettes) == 3
     colours = dict(re.findall(r"--([\w-]+): (#[0-9a-f]+)", palettes[scheme]))
-    for text, ground in itertools.product(("ink", "soft"), ("paper", "sheet")):
-        assert contrast(colours[text], colours[ground]) >= 4.5
-    assert contrast(colours["on-mark"], colours["mark"]) >= 4.5
-    for line, ground in itertools.product(("edge", "mark"), ("paper", "sheet")):
-        assert contrast(colours[line], colours[ground]) >= 3
+    assert contrast(colours[above], colours[ground]) >= least

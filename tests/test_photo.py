@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import re
 import struct
 import sys
 import zlib
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +21,7 @@ from PIL import Image
 
 from facemerge.errors import InputError
 from facemerge.formats import encode, photo
+from facemerge.formats.headers import UnreadableError, look
 
 
 def test_folder_gives_its_pictures_only(tmp_path: Path) -> None:
@@ -159,6 +162,8 @@ BROKEN: dict[str, tuple[Callable[[], bytes], str]] = {
     "half.png": (lambda: png_bytes()[:-300], "cut off"),
     "no_end.png": (lambda: png_bytes()[:-12], "cut off"),
     "signature.png": (lambda: png_bytes()[:8], "cut off"),
+    "no_header.png": (lambda: png_bytes()[:8] + png_bytes()[-12:], "broken PNG"),
+    "header_last.png": (lambda: png_bytes()[:8] + png_bytes()[33:] + png_bytes()[8:33], "broken PNG"),
     "huge.png": (lambda: huge_png(30_000, 20_000), "30000 x 20000 pixels"),
     "bomb.png": (lambda: huge_png(2**31 - 1, 2**31 - 1), "more than the 400 million"),
     "half.tif": (lambda: tiff_bytes()[:-3000], "cut off|broken"),
@@ -185,6 +190,23 @@ def test_broken_file_is_a_note_beside_good_ones(tmp_path: Path, name: str) -> No
     assert len(notes) == 1
     assert notes[0].startswith(f"{name} is left out: it ")
     assert re.search(why, notes[0])
+
+
+@pytest.mark.parametrize("length", range(201))
+@pytest.mark.parametrize("make", [jpeg_bytes, png_bytes, tiff_bytes])
+def test_file_cut_off_anywhere_is_unreadable(make: Callable[[], bytes], length: int) -> None:
+    """Whatever little a failing card has left of a file, alone, before zeros or before the file's own end,
+    there is a reason and no other exception.
+    """
+    whole = make()
+    ending = {jpeg_bytes: ".jpg", png_bytes: ".png", tiff_bytes: ".tif"}[make]
+    assert len(whole) > 400
+    with pytest.raises(UnreadableError):
+        look(whole[:length], ending)
+    with pytest.raises(UnreadableError):
+        look(whole[:length] + bytes(300), ending)
+    with suppress(UnreadableError):
+        look(whole[:length] + whole[-12:], ending)
 
 
 @pytest.mark.parametrize("name", ["empty.jpg", "half.jpg", "huge.png", "float.tif"])
@@ -255,6 +277,11 @@ def test_file_that_goes_or_changes(tmp_path: Path) -> None:
         (lambda p: [p], "holds no pictures; it has folders inside"),
         (lambda p: [], "No frames were given"),
         (lambda p: [Path("/dev/null")], "neither a file nor a folder"),
+        # Up to Python 3.13 asking for such a name is an error of the system, later it is simply not there.
+        (
+            lambda p: [p / ("x" * 300)],
+            "xxx cannot be looked into: file name too long|no file or folder .*xxx",
+        ),
     ],
 )
 def test_sources_that_give_nothing(tmp_path: Path, make: Callable[[Path], list[Path]], said: str) -> None:
@@ -262,6 +289,21 @@ def test_sources_that_give_nothing(tmp_path: Path, make: Callable[[Path], list[P
     (tmp_path / "empty").mkdir()
     with pytest.raises(InputError, match=said):
         photo.find_frames(make(tmp_path))
+
+
+@pytest.mark.parametrize("question", ["is_dir", "iterdir", "resolve"])
+def test_folder_that_may_not_be_looked_into(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, question: str
+) -> None:
+    """Whichever question the system refuses to answer of a source, one sentence names it and says why."""
+    save(tmp_path / "a.png", drawn())
+
+    def refuse(self: Path) -> bool:
+        raise PermissionError(errno.EACCES, "Permission denied", str(self))
+
+    monkeypatch.setattr(Path, question, refuse)
+    with pytest.raises(InputError, match=rf"^{re.escape(str(tmp_path))} cannot be looked into: permission"):
+        photo.find_frames([tmp_path])
 
 
 def test_one_frame_is_no_burst(tmp_path: Path) -> None:

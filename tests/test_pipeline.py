@@ -15,8 +15,8 @@ import pyora
 import pytest
 
 from facemerge import faces, pipeline
-from facemerge.errors import InputError
-from facemerge.formats import openraster
+from facemerge.errors import InputError, OptionError
+from facemerge.formats import encode, icc, openraster, photo
 from facemerge.models import Models
 from facemerge.options import Options
 from facemerge.words import Aligned, Decisions, Face, Frame, Missing, Pixels, Unaligned
@@ -45,6 +45,11 @@ def frames_of(pictures: dict[str, np.ndarray]) -> list[Frame]:
         Frame(name=n, path=f"/nowhere/{n}", size=(p.shape[1], p.shape[0]), bit_depth=8)
         for n, p in pictures.items()
     ]
+
+
+@pytest.fixture(scope="module")
+def burst_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return bursts.write(tmp_path_factory.mktemp("group") / "burst")
 
 
 @pytest.fixture(scope="module")
@@ -233,3 +238,52 @@ def test_the_report_is_the_contracts(run: tuple[Path, Path, pipeline.Result]) ->
         assert person["flag"] in ("clear", "inspect", "retouch")
         assert person["reasons"]
         assert (person["mask"] is None) == person["from_base"]
+
+
+def test_a_grey_base_takes_grey_heads(tmp_path: Path) -> None:
+    """One frame without colour among coloured ones: nobody is counted twice, and the layers are grey too."""
+    for i in range(4):
+        image = bursts.frame(i)
+        cv2.imwrite(str(tmp_path / f"f{i}.png"), grey(image) if i == 0 else image[..., ::-1])
+    out = tmp_path / "out"
+    result = pipeline.merge(
+        [tmp_path / f"f{i}.png" for i in range(4)], out, decisions=Decisions(base="f0.png")
+    )
+    assert len(result.analysis.people) == 2
+    assert len(result.heads) == 1
+    composite = cv2.imread(str(out / "composite.tif"), cv2.IMREAD_UNCHANGED)
+    assert composite.ndim == 2
+    flat = openraster.flatten(openraster.read_ora(out / "composite.ora"))
+    assert np.abs(flat - composite[..., None] / 255).max() <= 1 / 255
+
+
+@pytest.mark.parametrize("said", ["path", "name"])
+def test_a_frame_goes_by_its_path_as_well(said: str, burst_folder: Path, tmp_path: Path) -> None:
+    """A path completed by the shell names the same frame as the name in the report."""
+    place = burst_folder / "frame_002.jpg"
+    decisions = Decisions(base=str(place) if said == "path" else place.name)
+    result = pipeline.cull([burst_folder], tmp_path / "out", decisions=decisions)
+    assert result.report["base"] == "frame_002.jpg"
+
+
+def test_a_frame_that_does_not_exist_is_refused_before_the_work(
+    burst_folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A typing error costs no minutes of analysis."""
+    monkeypatch.setattr(faces, "detect_faces", lambda *words: pytest.fail("the analysis began"))
+    with pytest.raises(OptionError, match=r"no frame 'nope\.jpg'"):
+        pipeline.merge([burst_folder], tmp_path / "out", decisions=Decisions(base="nope.jpg"))
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_wide_gamut_burst_is_merged_in_its_own_colours(tmp_path: Path) -> None:
+    """Frames in Adobe RGB give the same picks as in sRGB, and a composite in Adobe RGB."""
+    profile = icc.made("adobergb")
+    for i in range(4):
+        wide = icc.convert(bursts.frame(i), None, profile)
+        encode.write_png(tmp_path / f"f{i}.png", wide, profile=profile)
+    result = pipeline.merge([tmp_path / f"f{i}.png" for i in range(4)], tmp_path / "out")
+    frames = photo.find_frames([tmp_path / "out" / "composite.tif"])[0]
+    assert frames[0].profile == profile
+    picks = [int(result.analysis.frames[p.frame].name[1]) for p in result.choice.picks]
+    assert all((f, who) not in bursts.BLURRED for who, f in enumerate(picks))

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from photographs import SEAM
 
-from facemerge.formats import icc, page
+from facemerge.formats import icc, previews
 from facemerge.imaging import full_scale
 from facemerge.words import Array, Head
 
@@ -34,7 +34,7 @@ def ramp(size: tuple[int, int], dtype: type = np.uint8) -> Array:
 @pytest.mark.parametrize("dtype", [np.uint8, np.uint16])
 def test_whole_picture(size: tuple[int, int], expected: tuple[int, int], dtype: type) -> None:
     """At most 1800 px wide, never enlarged, and the same picture."""
-    found = decoded(page.whole_picture(ramp(size, dtype), None))
+    found = decoded(previews.whole_picture(ramp(size, dtype), None))
     assert found.shape[1::-1] == expected
     middle = found[expected[1] // 2, expected[0] // 2].astype(int)
     assert np.abs(middle - ramp(size)[size[1] // 2, size[0] // 2]).max() <= 4
@@ -44,7 +44,7 @@ def test_pictures_are_srgb() -> None:
     """What the page shows is converted from the frame's profile."""
     plain = np.full((40, 40, 3), (60, 180, 90), np.uint8)
     expected = icc.to_srgb(plain, icc.made("adobergb"))[0, 0].astype(int)
-    found = decoded(page.whole_picture(plain, icc.made("adobergb")))[20, 20]
+    found = decoded(previews.whole_picture(plain, icc.made("adobergb")))[20, 20]
     assert np.abs(found - expected).max() <= 3
     assert np.abs(expected - [60, 180, 90]).max() > 20
 
@@ -52,7 +52,7 @@ def test_pictures_are_srgb() -> None:
 @pytest.mark.parametrize("dtype", [np.uint8, np.uint16])
 def test_face_picture(dtype: type) -> None:
     """The middle of the face is the middle of the picture, and it has the room of hair and collar."""
-    found = decoded(page.face_picture(ramp((400, 400), dtype), (190.0, 90.0, 230.0, 140.0), None))
+    found = decoded(previews.face_picture(ramp((400, 400), dtype), (190.0, 90.0, 230.0, 140.0), None))
     assert found.shape == (165, 132, 3)
     middle = found[82, 66].astype(int)
     assert abs(middle[0] - 255 * 210 / 400) <= 4
@@ -66,7 +66,7 @@ def test_face_picture(dtype: type) -> None:
 )
 def test_face_at_the_edge(box: tuple[float, float, float, float]) -> None:
     """A face that reaches over the edge, or has no size, still gives a picture of the same size."""
-    assert decoded(page.face_picture(ramp((400, 400)), box, None)).shape == (165, 132, 3)
+    assert decoded(previews.face_picture(ramp((400, 400)), box, None)).shape == (165, 132, 3)
 
 
 def head(offset: tuple[int, int], dtype: type = np.uint8, worst: tuple[float, float] | None = None) -> Head:
@@ -89,7 +89,7 @@ def test_head_pictures_show_one_area(dtype: type) -> None:
     base = ramp((400, 300), dtype)
     composite = base.copy()
     composite[110:150, 160:200] = full_scale(base)
-    made = page.head_pictures(base, composite, head((150, 100), dtype), None)
+    made = previews.head_pictures(base, composite, head((150, 100), dtype), None)
     before, after = decoded(made.base).astype(int), decoded(made.composite).astype(int)
     assert before.shape == after.shape
     # 40 px of mask, a fifth of that and 4 px of room on each side, twice as large.
@@ -102,7 +102,7 @@ def test_head_pictures_show_one_area(dtype: type) -> None:
 def test_outline_runs_where_the_mask_ends() -> None:
     """The line is drawn on the rim of the mask and nowhere else; the worst place is ringed."""
     grey = np.full((300, 400, 3), 128, np.uint8)
-    made = page.head_pictures(grey, grey, head((150, 100)), None)
+    made = previews.head_pictures(grey, grey, head((150, 100)), None)
     line = np.abs(decoded(made.outline).astype(int) - 128).max(axis=2) > 60
     y, x = np.nonzero(line)
     # 64 px are shown at twice their size; the mask's middle is the picture's.
@@ -110,7 +110,7 @@ def test_outline_runs_where_the_mask_ends() -> None:
     assert len(far) > 100
     assert far.min() >= 17
     assert far.max() <= 23
-    ringed = page.head_pictures(grey, grey, head((150, 100), worst=(180.0, 130.0)), None)
+    ringed = previews.head_pictures(grey, grey, head((150, 100), worst=(180.0, 130.0)), None)
     assert np.abs(decoded(ringed.outline).astype(int) - 128)[40:90, 40:90].max() > 60
 
 
@@ -118,6 +118,6 @@ def test_outline_runs_where_the_mask_ends() -> None:
 def test_head_over_the_edge(offset: tuple[int, int]) -> None:
     """A head that reaches over the edge of the picture, or lies outside, still gives its three pictures."""
     base = ramp((400, 300))
-    made = page.head_pictures(base, base, head(offset), None)
+    made = previews.head_pictures(base, base, head(offset), None)
     assert decoded(made.base).shape == decoded(made.composite).shape
     assert decoded(made.outline).size > 0

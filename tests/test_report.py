@@ -251,6 +251,18 @@ def test_culling_makes_no_picture() -> None:
     assert "no seam" in report["people"][1]["reasons"][0]
 
 
+@pytest.mark.parametrize("made", [True, False], ids=["merge", "cull"])
+def test_whoever_is_missing_in_the_base_is_flagged(made: bool) -> None:
+    """A risk that is given holds for somebody who was not changed, and where no picture was made."""
+    missing = Risk(value=0.3, flag="inspect", reasons=("not found in the base frame: turned away",))
+    more = {} if made else {"heads": [], "composite": None, "layers": None}
+    report = built(risks={"P01": missing} | (RISKS if made else {}), **more)
+    one, two = report["people"]
+    assert (one["from_base"], one["risk"], one["flag"]) == (True, 0.3, "inspect")
+    assert one["reasons"] == ["not found in the base frame: turned away"]
+    assert two["flag"] == ("inspect" if made else "clear")
+
+
 def test_measured_seam_and_settings_are_there() -> None:
     """The seam's numbers, the head's area and every setting are on record."""
     report = built(options=build({"align.max_error_px": 2}))

@@ -30,7 +30,7 @@ def only_face(image: np.ndarray, models) -> Face:
 
 def judged(images: list[np.ndarray], models, options: ScoresOptions = OPTIONS) -> list[Score]:
     """Score one person's pictures."""
-    measured = [scores.measure(i, only_face(i, models), models, options) for i in images]
+    measured = [scores.measure(i, only_face(i, models)) for i in images]
     return [s for s in scores.score(measured, options) if s is not None]
 
 
@@ -74,9 +74,7 @@ def test_sixteen_bits_say_the_same_as_eight(portrait, models):
     """Depth is no quality: the same picture at 16 bits scores the same."""
     face = only_face(portrait, models)
     deep = portrait.astype(np.uint16) * 257
-    eight, sixteen = (
-        scores.score([scores.measure(i, face, models, OPTIONS)], OPTIONS)[0] for i in (portrait, deep)
-    )
+    eight, sixteen = (scores.score([scores.measure(i, face)], OPTIONS)[0] for i in (portrait, deep))
     assert eight.total == pytest.approx(sixteen.total, abs=1e-6)
 
 
@@ -93,20 +91,20 @@ def test_exposure_is_no_blur(portrait, models, light):
 
 def test_missing_frames_stay_missing(portrait, models):
     """None in, None out, and the other frames are judged as if it were not there."""
-    m = scores.measure(portrait, only_face(portrait, models), models, OPTIONS)
+    m = scores.measure(portrait, only_face(portrait, models))
     assert scores.score([], OPTIONS) == ()
     assert scores.score([None, None], OPTIONS) == (None, None)
     assert scores.score([None, m, None], OPTIONS)[1] == scores.score([m], OPTIONS)[0]
 
 
 def test_measures_travel_between_processes_and_give_the_same_bytes(portrait, models):
-    """Measures can be pickled, are small, and say the same afterwards and when measured again."""
+    """Measures can be pickled, weigh some 23 kB, and say the same afterwards and when measured again."""
     face = only_face(portrait, models)
-    m = scores.measure(portrait, face, models, OPTIONS)
+    m = scores.measure(portrait, face)
     packed = pickle.dumps(m)
-    assert len(packed) < 60_000
+    assert 15_000 < len(packed) < 30_000
     assert scores.score([pickle.loads(packed)], OPTIONS) == scores.score([m], OPTIONS)
-    assert pickle.dumps(scores.measure(portrait, face, models, OPTIONS)) == packed
+    assert pickle.dumps(scores.measure(portrait, face)) == packed
 
 
 @pytest.mark.parametrize("corner", [(0, 0), (0, 150), (130, 0)])
@@ -123,7 +121,7 @@ def test_a_face_cut_by_the_picture_is_measured_or_unknown(portrait, models, corn
         appearance=face.appearance,
         confidence=1.0,
     )
-    (found,) = scores.score([scores.measure(portrait[top:, left:], moved, models, OPTIONS)], OPTIONS)
+    (found,) = scores.score([scores.measure(portrait[top:, left:], moved)], OPTIONS)
     assert 0 <= found.total <= 1
     inside = moved.landmarks[[33, 133], 0].mean() >= 0
     assert ("closed_right" in found.detail) == inside
@@ -220,18 +218,28 @@ def test_overlap_of_boxes(box, expected):
     assert evaluate.overlap((0, 0, 2, 2), box) == pytest.approx(expected)
 
 
-@pytest.mark.parametrize("how", ["noise", "under", "half"])
-def test_degraded_frames_are_what_they_say(portrait, how):
-    """Noise of half as much again; half the light; half the size."""
+def test_a_noisy_frame_has_half_as_much_again():
+    """Grain joined by 1.118 times its own is 1.5 times as much, in grey, which is what is estimated."""
+    drawn = np.random.default_rng(9).normal(120, 6, (200, 200, 3))
+    flat = np.clip(np.rint(drawn), 0, 255).astype(np.uint8)
+    # Grey averages the channels, so the noise added to each is less than the channel's own.
+    in_grey = float(np.sqrt(0.299**2 + 0.587**2 + 0.114**2))
+    assert evaluate.degrade(flat, "noise", 0).std() / flat.std() == pytest.approx(
+        np.hypot(1, 1.118 * in_grey), rel=0.03
+    )
+
+
+def test_an_underexposed_frame_has_half_the_light():
+    """Mean linear light is halved."""
     flat = np.clip(np.random.default_rng(9).normal(120, 4, (200, 200, 3)), 0, 255).astype(np.uint8)
-    other = evaluate.degrade(flat, how, 0)
-    if how == "half":
-        assert other.shape == (100, 100, 3)
-    elif how == "under":
-        light = evaluate.imaging.to_linear(evaluate.imaging.to_unit(other))
-        assert light.mean() == pytest.approx(
-            0.5 * evaluate.imaging.to_linear(evaluate.imaging.to_unit(flat)).mean(), rel=0.02
-        )
-    else:
-        # The grey noise is what is estimated, and grey averages the channels.
-        assert 1.05 * flat.std() < other.std() < 1.6 * flat.std()
+    dim = evaluate.degrade(flat, "under", 0)
+    before, after = (evaluate.imaging.to_linear(evaluate.imaging.to_unit(i)).mean() for i in (flat, dim))
+    assert after == pytest.approx(0.5 * before, rel=0.02)
+
+
+def test_a_small_frame_has_half_the_size():
+    """Both sides are halved, and the picture stays what it was: a flat one stays flat."""
+    flat = np.full((200, 160, 3), 120, np.uint8)
+    small = evaluate.degrade(flat, "half", 0)
+    assert small.shape == (100, 80, 3)
+    assert np.unique(small).tolist() == [120]

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
-from scipy.optimize import linear_sum_assignment
 
 from facemerge import tracks
 from facemerge.options import TracksOptions
@@ -138,12 +139,58 @@ def test_a_frame_that_is_not_aligned_gives_nobody_and_says_why() -> None:
     ] * 5
 
 
-def test_the_assignment_is_scipys_worked_example() -> None:
-    """Columns 1, 0, 2 at a cost of 5.
+def chain(tempting: float, seed: int) -> tuple[list[tracks._Track], list[Face], list[np.ndarray]]:
+    """Return twins in a row who all took a step aside: each face stands nearer to the next one's place."""
+    rng = np.random.default_rng(seed)
+    places = [np.array([x, 300.0, WIDTH]) for x in 40 * np.arange(4) + rng.uniform(-2, 2, 4)]
+    seen = [np.array([x, 300.0, WIDTH]) for x in 40 * np.arange(4) + tempting + rng.uniform(-2, 2, 4)]
+    known = [tracks._Track({0: face(7, p[0], p[1], rng)}, {0: p}) for p in places]
+    return known, [face(7, p[0], p[1], rng) for p in seen], seen
+
+
+def least_cost(cost: np.ndarray) -> float:
+    """Return the least total cost by trying every way to give faces (rows) to tracks, or to nobody."""
+    faces, people = cost.shape
+    table = np.hstack([cost, np.full((faces, faces), tracks.UNMATCHED)])
+    ways = itertools.permutations(range(people + faces), faces)
+    return min(sum(table[row, column] for row, column in enumerate(way)) for way in ways)
+
+
+def greedy_cost(cost: np.ndarray) -> float:
+    """Return the total cost when the cheapest pair left is taken again and again."""
+    left, total = cost.copy(), 0.0
+    for _ in range(len(cost)):
+        row, column = np.unravel_index(int(left.argmin()), left.shape)
+        total += min(float(left[row, column]), tracks.UNMATCHED)
+        left[row], left[:, column] = np.inf, np.inf
+    return total
+
+
+@pytest.mark.parametrize("tempting", [28.0, 33.0])
+@pytest.mark.parametrize("seed", range(5))
+def test_the_assignment_has_the_least_total_cost(tempting: float, seed: int) -> None:
+    """Faces go to people at the least cost of all ways there are, where cheapest-pair-first loses."""
+    options = TracksOptions()
+    known, found, places = chain(tempting, seed)
+    cost = np.array(
+        [[tracks._cost(t, f, p, options) for t in known] for f, p in zip(found, places, strict=True)]
+    )
+    given = tracks._assign(known, found, places, options)
+    total = sum(cost[f, t] for f, t in given.items()) + tracks.UNMATCHED * (len(found) - len(given))
+    assert len(set(given.values())) == len(given)
+    assert total == pytest.approx(least_cost(cost), abs=1e-12)
+    assert greedy_cost(cost) > total + 0.02
+
+
+def test_the_assignment_is_scipys_worked_example(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Columns 1, 0, 2; costs a tenth of the published ones, so that 'nobody' stays dearer than anybody.
 
     Source: the example in the documentation of scipy.optimize.linear_sum_assignment (SciPy 1.17).
     """
-    cost = np.array([[4, 1, 3], [2, 0, 5], [3, 2, 2]])
-    rows, columns = linear_sum_assignment(cost)
-    assert columns.tolist() == [1, 0, 2]
-    assert cost[rows, columns].sum() == 5
+    cost = np.array([[4, 1, 3], [2, 0, 5], [3, 2, 2]]) / 10
+    known, found, places = (values[:3] for values in chain(0.0, 0))
+    at = {id(x): i for values in (known, found) for i, x in enumerate(values)}
+    monkeypatch.setattr(tracks, "_cost", lambda track, face, *_: cost[at[id(face)], at[id(track)]])
+    given = tracks._assign(known, found, places, TracksOptions())
+    assert given == {0: 1, 1: 0, 2: 2}
+    assert sum(cost[pair] for pair in given.items()) == pytest.approx(0.5)

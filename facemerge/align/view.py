@@ -44,7 +44,10 @@ class Level:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class View:
-    """A frame as alignment sees it; about a fiftieth of the picture's bytes."""
+    """A frame as alignment sees it.
+
+    By default it has 1/11 of the bytes of a picture of 24 megapixels, 1/1.8 of one of 2400 x 1600.
+    """
 
     size: tuple[int, int]
     """(W, H) of the frame."""

@@ -60,7 +60,8 @@ def build_head(
     options
         Width of the soft edge, reach of the seam.
     locked
-        (H, W) bool, pixels of the base that must not change; None = none.
+        (H, W) bool, pixels of the base that must not change; None = none. No stage asks for it so far: it is
+        there for masks painted by hand.
     base
         (H, W, 3) the base as it was before any head was laid, so that the seam keeps off what earlier heads
         have changed: hiding one layer in an editor should open no seam in another. None = `current`.
@@ -221,6 +222,7 @@ def _seam(
         if apart.size
         else None,
         bent_px=trial.bent_px / window.scale,
+        sharpness_step=measure.sharpness_step(base, corrected, ring, window.face_px),
     )
 
 

@@ -80,13 +80,9 @@ def apply_gain(donor: NDArray[np.float32], gain: NDArray[np.float32]) -> NDArray
 def grain(encoded: NDArray[np.float32]) -> float:
     """Return the standard deviation of the noise in 8-bit steps, from the calmest tenth of a picture.
 
-    Second differences of the luma (Immerkaer, "Fast Noise Variance Estimation", 1996), taken over blocks so
-    that texture does not count as noise.
+    Taken over blocks so that texture does not count as noise.
     """
-    g = np.asarray(cv2.cvtColor(encoded, cv2.COLOR_RGB2GRAY)) * 255
-    kernel = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32)
-    n = np.abs(cv2.filter2D(g, cv2.CV_32F, kernel))[1:-1, 1:-1]
-    blocks = cv2.blur(n, (16, 16))[8:-8:8, 8:-8:8]
-    if blocks.size == 0:
-        return 0.0
-    return float(np.percentile(blocks, 10) * np.sqrt(np.pi / 2) / 6)
+    luma = np.asarray(cv2.cvtColor(encoded, cv2.COLOR_RGB2GRAY) * 255, np.float32)
+    noise = imaging.noise_map(luma)[1:-1, 1:-1]
+    blocks = cv2.blur(noise, (16, 16))[8:-8:8, 8:-8:8]
+    return float(np.percentile(blocks, 10)) if blocks.size else 0.0

@@ -18,6 +18,7 @@ from facemerge.errors import OutputError
 from facemerge.formats import exif, icc
 from facemerge.formats.files import write_bytes
 from facemerge.formats.headers import UnreadableError, look
+from facemerge.formats.xmp import without_ingredients
 from facemerge.imaging import full_scale, to_eight_bit
 from facemerge.words import Array, Frame, Head
 
@@ -78,7 +79,7 @@ def write_png(
     full_scale(image)
     tags = _tags(exif_from, image, xmp)
     pixels = icc.one_channel(image) if greyscale else image
-    write_bytes(path, png_bytes(pixels, profile=profile, exif=tags.tobytes()[6:], xmp=xmp))
+    write_bytes(path, png_bytes(pixels, profile=profile, exif=exif.block(tags), xmp=xmp))
 
 
 def write_mask(path: Path, head: Head, size: tuple[int, int]) -> None:
@@ -125,10 +126,11 @@ def write_jpeg(
     """
     eight = to_eight_bit(image)
     tags = _tags(exif_from, image, xmp)
-    more: dict[str, Any] = {"exif": tags.tobytes(), "icc_profile": profile}
-    # A packet too long for one segment is left out: it repeats what the report says.
-    if xmp and len(xmp) <= _JPEG_XMP_MOST:
-        more["xmp"] = xmp
+    more: dict[str, Any] = {"exif": b"Exif\0\0" + exif.block(tags), "icc_profile": profile}
+    # What a packet too long for one segment lists is in the report; what the picture is must stay with it.
+    packet = xmp if len(xmp) <= _JPEG_XMP_MOST else without_ingredients(xmp)
+    if packet and len(packet) <= _JPEG_XMP_MOST:
+        more["xmp"] = packet
     out = io.BytesIO()
     pixels = icc.one_channel(eight) if greyscale else eight
     if max(pixels.shape[:2]) > 65_500:
@@ -149,7 +151,7 @@ def tiff_bytes(
     full_scale(image)
     tags = _tags(exif_from, image, xmp)
     more: list[tuple[int, str, int, object, bool]] = [
-        (tag, "s", 0, str(tags[tag]), True) for tag in exif.MAIN_TAGS if tags.get(tag)
+        (tag, "s", 0, exif.as_text(tags[tag]), True) for tag in exif.MAIN_TAGS if tag in tags
     ]
     more += [(exif.ORIENTATION, "H", 1, 1, True), (_RESERVED, "I", 1, 0, True)]
     if xmp:

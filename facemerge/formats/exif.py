@@ -39,6 +39,12 @@ _CARRIED: Final = frozenset(
         *(0xA432, 0xA433, 0xA434),
     )
 )
+# Moments, time zones, parts of a second, and the lens.
+_TEXTS: Final = frozenset((0x9003, 0x9004, 0x9010, 0x9011, 0x9012, 0x9290, 0x9291, 0x9292, 0xA433, 0xA434))
+# Longer values are taken for damage, so that all that is carried fits a JPEG segment (65 533 bytes, ITU-T
+# T.81, B.1.1.4) whatever a broken file says.
+_LONGEST: Final = 1200
+_HEADER: Final = b"II*\0\x08\0\0\0"
 
 
 def parse(block: bytes | None) -> Image.Exif:
@@ -113,36 +119,64 @@ def carried(exif: Image.Exif, size: tuple[int, int], *, composite: bool) -> Imag
     """
     out = Image.Exif()
     out.endian = "<"
-    for tag in MAIN_TAGS:
-        if _writes(tag, exif.get(tag)):
-            out[tag] = exif[tag]
+    out.update({tag: exif[tag] for tag in MAIN_TAGS if as_text(exif.get(tag))})
     out[ORIENTATION] = 1
     out[_SOFTWARE] = signature()
-    inner = {tag: value for tag, value in details(exif).items() if tag in _CARRIED and _writes(tag, value)}
+    inner = {
+        tag: value
+        for tag, value in details(exif).items()
+        if tag in _CARRIED and (as_text(value) if tag in _TEXTS else _writes(tag, value))
+    }
     inner |= {_WIDTH: size[0], _HEIGHT: size[1], _COMPOSITE: 2 if composite else 1}
     out.get_ifd(EXIF_IFD).update(inner)
     return out
 
 
+def block(exif: Image.Exif) -> bytes:
+    """Return carried tags as an Exif block, little-endian, as PNG and JPEG hold it."""
+    main = TiffImagePlugin.ImageFileDirectory_v2(_HEADER)
+    main[ORIENTATION], main[_SOFTWARE] = exif[ORIENTATION], exif[_SOFTWARE]
+    main.update({tag: as_text(exif[tag]) for tag in MAIN_TAGS if tag in exif})
+    main.tagtype[EXIF_IFD] = TiffTags.LONG
+    main[EXIF_IFD] = 0
+    main[EXIF_IFD] = start = len(_HEADER) + len(main.tobytes(len(_HEADER)))
+    return _HEADER + main.tobytes(len(_HEADER)) + directory(exif, start)
+
+
 def directory(exif: Image.Exif, offset: int) -> bytes:
-    """Return the Exif IFD as little-endian bytes that are to lie at `offset` of a TIFF file."""
-    ifd = TiffImagePlugin.ImageFileDirectory_v2(b"II*\0\x08\0\0\0", group=EXIF_IFD)
+    """Return the Exif IFD of carried tags as little-endian bytes that are to lie at `offset`."""
+    ifd = TiffImagePlugin.ImageFileDirectory_v2(_HEADER, group=EXIF_IFD)
     for tag, value in sorted(details(exif).items()):
-        ifd[tag] = value
+        if tag in _TEXTS:
+            ifd.tagtype[tag] = TiffTags.ASCII
+        ifd[tag] = as_text(value) if tag in _TEXTS else value
         if tag in (_WIDTH, _HEIGHT):
             # Exif allows 16 or 32 bits here; the common TIFF library warns of the narrower.
             ifd.tagtype[tag] = TiffTags.LONG
     return bytes(ifd.tobytes(offset))
 
 
+def as_text(value: object) -> bytes:
+    """Return a text's bytes as the camera wrote them; b'' if it is none, or too long to be one.
+
+    Exif texts are ASCII by the standard and UTF-8 in practice. The library reads them as Latin-1, which keeps
+    every byte, and would write a question mark for each that is not ASCII.
+    """
+    if isinstance(value, str):
+        # The handler is for texts that were not read from a file.
+        value = value.encode("latin-1", "replace")
+    if not isinstance(value, bytes) or len(value) > _LONGEST:
+        return b""
+    return value.rstrip(b"\0")
+
+
 def _writes(tag: int, value: object) -> bool:
     parts = value if isinstance(value, tuple) else (value,)
     if not parts or not all(isinstance(p, str | bytes | int | float | IFDRational) for p in parts):
         return False
-    ifd = TiffImagePlugin.ImageFileDirectory_v2(b"II*\0\x08\0\0\0", group=EXIF_IFD)
+    ifd = TiffImagePlugin.ImageFileDirectory_v2(_HEADER, group=EXIF_IFD)
     try:
         ifd[tag] = value
-        ifd.tobytes()
+        return len(ifd.tobytes()) <= _LONGEST
     except Exception:  # zero denominators and the like, which cameras do write
         return False
-    return True

@@ -132,30 +132,6 @@ def write_bytes(path: Path, data: bytes) -> None:
         raise said(error, path) from error
 
 
-def write_atomically(path: Path, data: bytes) -> None:
-    """Write a file so that a reader sees the old content or the new, never a part of it.
-
-    Raises
-    ------
-    OutputError
-        If it cannot be written; an earlier file stays as it was.
-    """
-    place = _resolved(path)
-    work = _beside(place, "new")
-    try:
-        try:
-            with work.open("xb") as file:
-                file.write(data)
-                file.flush()
-                os.fsync(file.fileno())
-            work.replace(place)
-        except BaseException:
-            work.unlink(missing_ok=True)
-            raise
-    except OSError as error:
-        raise said(error, path) from error
-
-
 def _resolved(path: Path) -> Path:
     try:
         return path.resolve()

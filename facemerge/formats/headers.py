@@ -168,6 +168,9 @@ def _look_png(data: bytes) -> Header:
         if at + 12 > len(data):
             raise UnreadableError("is cut off: the end of the picture is missing")
         at += 12 + struct.unpack(">I", data[at : at + 4])[0]
+    # The header is the first chunk, of 13 bytes (W3C PNG 2003, 5.6 and 11.2.2).
+    if len(data) < 33 or data[12:16] != b"IHDR":
+        raise UnreadableError("is a broken PNG file")
     size, depth, colour = struct.unpack(">II", data[16:24]), data[24], data[25]
     check_size((size[0], size[1]))
     im = _opened(PngImagePlugin.PngImageFile, data)

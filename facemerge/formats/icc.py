@@ -60,7 +60,19 @@ def convert(image: Array, source: bytes | None, target: bytes | None) -> Array:
     """
     full_scale(image)
     source, target = source or made("srgb"), target or made("srgb")
-    return image if source == target else _transformed(image, source, target)
+    if source == target or (image.dtype == np.uint8 and _alike(source, target)):
+        return image
+    return _transformed(image, source, target)
+
+
+@lru_cache(maxsize=16)
+def _alike(source: bytes, target: bytes) -> bool:
+    """Return whether two profiles show 8-bit values alike to within a step: sRGB comes in many bytes."""
+    steps = np.linspace(0, 255, 9).round().astype(np.uint8)
+    grid = np.stack(np.meshgrid(steps, steps, steps), axis=-1).reshape(27, 27, 3)
+    if "gray" in (colour_space(source), colour_space(target)):
+        return False
+    return bool(np.abs(_transformed(grid, source, target).astype(int) - grid).max() <= 1)
 
 
 def to_srgb(image: Array, profile: bytes | None) -> NDArray[np.uint8]:
@@ -78,7 +90,7 @@ def to_srgb(image: Array, profile: bytes | None) -> NDArray[np.uint8]:
 
 def _transformed(image: Array, source: bytes, target: bytes) -> Array:
     from_grey, to_grey = colour_space(source) == "gray", colour_space(target) == "gray"
-    pixels = _one_channel(image) if from_grey else np.ascontiguousarray(image)
+    pixels = one_channel(image) if from_grey else np.ascontiguousarray(image)
     out = np.asarray(
         imagecodecs.cms_transform(
             pixels,
@@ -97,14 +109,9 @@ def _transformed(image: Array, source: bytes, target: bytes) -> Array:
     return np.ascontiguousarray(np.repeat(out.reshape(*image.shape[:2], 1), 3, axis=2))
 
 
-def _one_channel(image: Array) -> Array:
-    """Return the (H, W) picture behind three equal channels; the luma if they are not equal."""
+def one_channel(image: Array) -> Array:
+    """Return (H, W, 3) as (H, W): the channel itself if the three are equal, else the luma."""
     r, g, b = cv2.split(image)
     if np.array_equal(r, g) and np.array_equal(g, b):
         return np.asarray(g)
     return from_unit(grey(image), image.dtype)
-
-
-def one_channel(image: Array) -> Array:
-    """Return (H, W, 3) as (H, W): the channel itself if the three are equal, else the luma."""
-    return _one_channel(image)

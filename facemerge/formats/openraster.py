@@ -63,6 +63,7 @@ def write_ora(
     profile: bytes | None = None,
     base_name: str = "",
     donors: Mapping[str, str] | None = None,
+    xmp: bytes = b"",
 ) -> None:
     """Write the base frame and the heads above it.
 
@@ -84,6 +85,8 @@ def write_ora(
         File name of the base frame, for the bottom layer's name.
     donors
         Person id -> file name of the frame the head comes from, for the layers' names.
+    xmp
+        An XMP packet for the merged picture, or b''.
 
     Raises
     ------
@@ -97,7 +100,7 @@ def write_ora(
     with ThreadPoolExecutor(2) as pool:
         pictures = [pool.submit(png_bytes, base, profile=profile)]
         pictures += [pool.submit(_head_png, head, base.dtype, profile) for head in layers]
-        whole = pool.submit(png_bytes, merged, profile=profile)
+        whole = pool.submit(png_bytes, merged, profile=profile, xmp=xmp)
         parts = {
             f"data/{part}.png": picture.result() for (part, _), picture in zip(names, pictures, strict=True)
         }
@@ -171,7 +174,8 @@ def _entry(name: str) -> zipfile.ZipInfo:
 def read_ora(path: Path) -> Raster:
     """Return a layered picture with its layers from bottom to top.
 
-    Groups are opened up; opacities below 1 and blend modes other than the normal one are disregarded.
+    For programs that go on from a finished result. Groups are opened up; opacities below 1 and blend modes
+    other than the normal one are disregarded.
 
     Raises
     ------
@@ -220,7 +224,7 @@ def _pixels(ora: zipfile.ZipFile, name: str) -> Array:
 
 
 def flatten(raster: Raster) -> Array:
-    """Return the visible layers laid over each other.
+    """Return the visible layers laid over each other, for programs that go on from a finished result.
 
     Returns
     -------

@@ -15,19 +15,8 @@ from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
 from facemerge.formats.files import write_bytes
-from facemerge.formats.previews import HeadPictures, Pictures, face_picture, head_pictures, whole_picture
+from facemerge.formats.previews import Pictures
 from facemerge.formats.report import Report
-
-__all__ = [
-    "HeadPictures",
-    "Pictures",
-    "face_picture",
-    "head_pictures",
-    "render_page",
-    "summary",
-    "whole_picture",
-    "write_page",
-]
 
 _FLAGS = ("retouch", "inspect", "clear")
 
@@ -60,15 +49,18 @@ def render_page(report: Report, pictures: Pictures) -> str:
     )
     environment.filters |= {"picture": _data_uri, "hundred": _hundred, "plain": _plain}
     template = environment.from_string((room / "report.html.j2").read_text("utf-8"))
-    people = report["people"]
+    people, made = report["people"], report["composite"] is not None
     changed = [p for p in people if not p["from_base"]]
+    # Who is not in the base was not changed, and is to be looked at all the more.
+    told = [p for p in people if p["flag"] != "clear" or (made and not p["from_base"])]
     return template.render(
         report=report,
         pictures=pictures,
         summary=summary(report),
-        made=report["composite"] is not None,
+        made=made,
         changed=changed,
-        by_flag={flag: [p for p in changed if p["flag"] == flag] for flag in _FLAGS},
+        told={p["id"] for p in told},
+        by_flag={flag: [p for p in told if p["flag"] == flag] for flag in _FLAGS},
         frames=[_frame(report, frame) for frame in report["frames"]],
         rows=[_row(report, person) for person in people],
         style=Markup((room / "report.css").read_text("utf-8")),
@@ -78,19 +70,21 @@ def render_page(report: Report, pictures: Pictures) -> str:
 
 
 def summary(report: Report) -> str:
-    """Return a run in one line: '8 people, 5 heads changed, 1 needs retouching'."""
+    """Return a run in one line: '8 people, 5 heads changed, 1 needs retouching, 1 to look at'."""
     people = report["people"]
     changed = [p for p in people if not p["from_base"]]
     who = _count(len(people), "person", "people")
+    inspect = sum(p["flag"] == "inspect" for p in people)
+    look = f", {inspect} to look at" if inspect else ""
     if report["composite"] is None:
         better = (
             f"{len(changed)} with a better head in another frame" if changed else "the base is best for all"
         )
-        return f"{who} in {_count(len(report['frames']), 'frame', 'frames')}, {better}"
-    retouch = sum(p["flag"] == "retouch" for p in changed)
+        return f"{who} in {_count(len(report['frames']), 'frame', 'frames')}, {better}{look}"
+    retouch = sum(p["flag"] == "retouch" for p in people)
     heads = f"{_count(len(changed), 'head', 'heads')} changed" if changed else "no head changed"
     needs = f"{retouch or 'none'} {'need' if retouch > 1 else 'needs'} retouching"
-    return f"{who}, {heads}, {needs}" if changed else f"{who}, {heads}"
+    return f"{who}, {heads}, {needs}{look}" if changed or retouch else f"{who}, {heads}{look}"
 
 
 def _count(number: int, one: str, many: str) -> str:
@@ -112,7 +106,10 @@ def _frame(report: Report, frame: Report) -> dict[str, Any]:
 
 
 def _row(report: Report, person: Report) -> dict[str, Any]:
-    """Return one person's faces in the order of the frames, those not found among them."""
+    """Return one person's faces in the order of the frames, those not found among them.
+
+    Nobody is picked from a frame they were not found in: who is missing in the base only stays as they are.
+    """
     faces = {face["frame"]: face for face in person["faces"]}
     missing = {gap["frame"]: gap["reason"] for gap in person.get("missing", ())}
     cells = []
@@ -123,11 +120,11 @@ def _row(report: Report, person: Report) -> dict[str, Any]:
                 "frame": name,
                 "face": faces.get(name),
                 "reason": missing.get(name, ""),
-                "picked": name == person["pick"],
+                "picked": name == person["pick"] and name in faces,
                 "base": name == report["base"],
             }
         )
-    return {"person": person, "cells": cells}
+    return {"person": person, "cells": cells, "in_base": report["base"] in faces}
 
 
 def _data_uri(data: bytes) -> str:

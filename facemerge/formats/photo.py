@@ -1,7 +1,4 @@
-"""Photographs in: which frames a burst has, in which order, and the pixels of each.
-
-Writing is in `encode` and is offered here under the same roof.
-"""
+"""Photographs in: which frames a burst has, in which order, and the pixels of each."""
 
 from __future__ import annotations
 
@@ -19,7 +16,6 @@ import tifffile
 
 from facemerge.errors import InputError
 from facemerge.formats import icc
-from facemerge.formats.encode import write_jpeg, write_mask, write_png, write_tiff
 from facemerge.formats.headers import (
     ENDINGS,
     RAW_ENDINGS,
@@ -28,20 +24,8 @@ from facemerge.formats.headers import (
     extra,
     look,
 )
-from facemerge.formats.icc import to_srgb
 from facemerge.imaging import to_eight_bit
 from facemerge.words import Array, Frame
-
-__all__ = [
-    "find_frames",
-    "read",
-    "require_burst",
-    "to_srgb",
-    "write_jpeg",
-    "write_mask",
-    "write_png",
-    "write_tiff",
-]
 
 
 def find_frames(sources: Sequence[Path]) -> tuple[list[Frame], list[str]]:
@@ -63,7 +47,7 @@ def find_frames(sources: Sequence[Path]) -> tuple[list[Frame], list[str]]:
     Raises
     ------
     InputError
-        If a source does not exist, or no picture can be read.
+        If a source does not exist or cannot be looked at, or no picture can be read.
     """
     notes: list[str] = []
     paths = _paths(sources, notes)
@@ -147,31 +131,32 @@ def natural(name: str) -> tuple[object, ...]:
 def _paths(sources: Sequence[Path], notes: list[str]) -> list[Path]:
     found: dict[Path, Path] = {}
     for source in sources:
-        if source.is_dir():
-            new = _folder(source, notes)
-        elif source.is_file():
-            new = [source]
-        elif os.path.lexists(source):
-            raise InputError(f"{source} is neither a file nor a folder.")
-        else:
-            raise InputError(f"There is no file or folder {source}.")
-        for path in new:
-            found.setdefault(path.resolve(), path)
+        try:
+            for path in _pictures(source, notes):
+                found.setdefault(path.resolve(), path)
+        except (OSError, RuntimeError) as error:  # RuntimeError: a circle of links, up to Python 3.12
+            why = getattr(error, "strerror", None) or "the path runs in a circle of links"
+            raise InputError(f"{_clean(str(source))} cannot be looked into: {why.lower()}.") from error
     return list(found.values())
 
 
+def _pictures(source: Path, notes: list[str]) -> list[Path]:
+    if source.is_dir():
+        return _folder(source, notes)
+    if source.is_file():
+        return [source]
+    if os.path.lexists(source):
+        raise InputError(f"{source} is neither a file nor a folder.")
+    raise InputError(f"There is no file or folder {source}.")
+
+
 def _folder(folder: Path, notes: list[str]) -> list[Path]:
-    try:
-        inside = sorted(folder.iterdir(), key=lambda p: natural(p.name))
-    except OSError as error:
-        raise InputError(
-            f"The folder {folder} cannot be looked into: {(error.strerror or '').lower()}."
-        ) from error
-    pictures = [
-        p for p in inside if not p.name.startswith(".") and p.suffix.lower() in ENDINGS and p.is_file()
-    ]
+    inside = sorted(
+        (p for p in folder.iterdir() if not p.name.startswith(".")), key=lambda p: natural(p.name)
+    )
+    pictures = [p for p in inside if p.suffix.lower() in ENDINGS and p.is_file()]
     if not pictures:
-        folders = any(p.is_dir() and not p.name.startswith(".") for p in inside)
+        folders = any(p.is_dir() for p in inside)
         where = "; it has folders inside, so name the one with the burst" if folders else ""
         raise InputError(f"The folder {folder} holds no pictures{where}.")
     # A camera that writes raw and JPEG gives the same moment twice.

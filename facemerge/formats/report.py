@@ -46,7 +46,8 @@ def build_report(
     heads
         The heads that were placed. A person whose head was placed has a mask.
     risks
-        By person id; people without one were not changed.
+        By person id, for everybody whose head was placed, or who needs a look for another reason: not found
+        in the base, for one. Holds for a cull too. The others are clear.
     notes
         Sentences about the run beside those of the analysis: files left out and the like.
     composite, layers
@@ -105,7 +106,7 @@ def _frame(analysis: Analysis, base: int, index: int) -> Report:
             record |= {
                 "aligned": True,
                 "to_base": [[_significant(v) for v in row] for row in matrix.tolist()],
-                "align_error_px": _number(_error_to_base(analysis, base, index), 3),
+                "align_error_px": _number(analysis.error_to_base_px(base, index), 3),
                 "note": fate.note,
                 "model": fate.model,
             }
@@ -117,16 +118,6 @@ def _frame(analysis: Analysis, base: int, index: int) -> Report:
 def _significant(value: float) -> float:
     # Twelve digits are far below a millionth of a pixel, and hide the last bits in which machines differ.
     return float(f"{value:.12g}") + 0.0
-
-
-def _error_to_base(analysis: Analysis, base: int, index: int) -> float | None:
-    """Return the expected error between a frame and the base, both placed on the reference independently."""
-    if index == base:
-        return 0.0
-    errors = [
-        f.error_px for f in (analysis.alignments[base], analysis.alignments[index]) if isinstance(f, Aligned)
-    ]
-    return math.hypot(*errors)
 
 
 def _person(analysis: Analysis, person: Person, pick: Pick, head: Head | None, risk: Risk | None) -> Report:
@@ -166,6 +157,7 @@ def _seam(seam: Seam) -> Report:
         "texture": _number(seam.texture, 3),
         "misregistration_px": _number(seam.misregistration_px, 3),
         "bent_px": _number(seam.bent_px, 3),
+        "sharpness_step": _number(seam.sharpness_step, 3),
         "tone_delta_e": _number(seam.tone_delta_e, 3),
         "grain_ratio": _number(seam.grain_ratio, 3),
         "neighbour_overlap": _number(seam.neighbour_overlap, 4),
@@ -218,7 +210,7 @@ def write_report(path: Path, report: Report) -> None:
 
 
 def read_report(path: Path) -> Report:
-    """Return an earlier report.
+    """Return an earlier report, for programs that go on from a finished result.
 
     Raises
     ------

@@ -41,6 +41,14 @@ def xml_text(text: str) -> str:
     return _NOT_XML.sub("\ufffd", text)
 
 
+def without_ingredients(packet: bytes) -> bytes:
+    """Return a packet of ours without the list of donors, its one part that grows with the group.
+
+    What the picture is, which frame is the base and how many heads are of other frames stay in it.
+    """
+    return re.sub(rb"[ ]*<xmpMM:Ingredients>.*</xmpMM:Ingredients>\n", b"", packet, flags=re.DOTALL)
+
+
 def composite_packet(base: str, donors: Sequence[str]) -> bytes:
     """Return an XMP packet that says what the picture is made of.
 

@@ -16,6 +16,7 @@ from facemerge.pipeline.progress import Progress, no_progress
 from facemerge.words import Aligned, Analysis, Face, Float, Frame, Missing, Person, Pixels, Unaligned
 
 Read = Callable[[Frame], Pixels]
+Tolerant = Callable[[Frame], Pixels | None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -39,10 +40,10 @@ class _Seen:
     patches: list[composite.Patch]
     thumbnails: list[bytes]
 
-    def add(self, image: Pixels, face: Face, models: Models, options: Options) -> None:
+    def add(self, image: Pixels, face: Face) -> None:
         """Measure one face while the pixels are here."""
         self.faces.append(face)
-        self.measures.append(scores.measure(image, face, models, options.scores))
+        self.measures.append(scores.measure(image, face))
         self.patches.append(composite.patch_of(image, face))
         self.thumbnails.append(face_picture(image, face.box, self.frame.profile))
 
@@ -61,7 +62,8 @@ def analyse(
     frames
         In the order they were taken; at least two.
     read
-        Gives a frame's pixels; called once or twice a frame, never for two at a time.
+        Gives a frame's pixels, 8-bit sRGB for true colours; called once a frame, and again where a person
+        was overlooked or another reference is tried. The pixels of one are let go before the next.
     models, options, progress
         The networks, the settings, and who is told how far it is.
 
@@ -72,8 +74,10 @@ def analyse(
     NobodyFoundError
         If nobody is found in any of them.
     """
-    seen, reference, notes = _look_through(frames, read, models, options, progress)
-    people, said = _follow(seen, read, models, options, progress)
+    notes: list[str] = []
+    pixels = _tolerant(read, notes)
+    seen, reference = _look_through(frames, pixels, models, options, progress, notes)
+    people, said = _follow(seen, pixels, models, options, progress)
     notes += said
     if not people:
         raise NobodyFoundError("No face was found in any frame that could be aligned.")
@@ -101,11 +105,14 @@ def analyse(
 
 
 def _look_through(
-    frames: Sequence[Frame], read: Read, models: Models, options: Options, progress: Progress
-) -> tuple[list[_Seen], int, list[str]]:
+    frames: Sequence[Frame],
+    pixels: Tolerant,
+    models: Models,
+    options: Options,
+    progress: Progress,
+    notes: list[str],
+) -> tuple[list[_Seen], int]:
     """Read every frame once: find and measure its faces, and place it on the reference."""
-    notes: list[str] = []
-    pixels = _readable(read, notes)
     # The middle of a burst is nearest in time to all of it: people and camera have moved least from there.
     order = sorted(range(len(frames)), key=lambda f: (abs(f - len(frames) // 2), f))
     view: align.View | None = None
@@ -125,7 +132,7 @@ def _look_through(
             alignment = align.align_frame(view, mine, options.align)
         entry = _Seen(frame=frames[f], alignment=alignment, faces=[], measures=[], patches=[], thumbnails=[])
         for face in here:
-            entry.add(image, face, models, options)
+            entry.add(image, face)
         found[f] = entry
     progress("Looking at the frames", len(order), len(order))
     if len(found) < 2:
@@ -134,11 +141,11 @@ def _look_through(
     seen = [found[f] for f in kept]
     at = kept.index(reference)
     if sum(isinstance(s.alignment, Aligned) for s in seen) * 2 < len(seen):
-        at = _place_anew(seen, at, read, options, progress)
-    return seen, at, notes
+        at = _place_anew(seen, at, pixels, options, progress)
+    return seen, at
 
 
-def _readable(read: Read, notes: list[str]) -> Callable[[Frame], Pixels | None]:
+def _tolerant(read: Read, notes: list[str]) -> Tolerant:
     """Return a reader that notes a broken frame and gives None for it: one bad file ends no run."""
 
     def pixels(frame: Frame) -> Pixels | None:
@@ -151,31 +158,35 @@ def _readable(read: Read, notes: list[str]) -> Callable[[Frame], Pixels | None]:
     return pixels
 
 
-def _place_anew(seen: list[_Seen], old: int, read: Read, options: Options, progress: Progress) -> int:
+def _place_anew(seen: list[_Seen], old: int, pixels: Tolerant, options: Options, progress: Progress) -> int:
     """Try other frames as the reference: most frames do not fit the first one, so it may be the odd one."""
-    views: dict[int, align.View] = {}
-    for done, entry in enumerate(seen):
-        progress("Looking for a better reference", done, len(seen))
-        views[done] = align.view_of(read(entry.frame), entry.faces, options.align)
-    best, best_count = old, sum(isinstance(s.alignment, Aligned) for s in seen)
-    placed = [s.alignment for s in seen]
-    for candidate in sorted({len(seen) // 4, (3 * len(seen)) // 4, 0, len(seen) - 1} - {old}):
-        trial = [
-            align.align_reference(v)
-            if f == candidate
-            else align.align_frame(views[candidate], v, options.align)
-            for f, v in views.items()
-        ]
-        count = sum(isinstance(a, Aligned) for a in trial)
-        if count > best_count:
-            best, best_count, placed = candidate, count, trial
-    for entry, alignment in zip(seen, placed, strict=True):
+
+    def view(entry: _Seen) -> align.View | None:
+        image = pixels(entry.frame)
+        return None if image is None else align.view_of(image, entry.faces, options.align)
+
+    last = len(seen) - 1
+    candidates = {f: v for f in sorted({0, last // 4, 3 * last // 4, last} - {old}) if (v := view(seen[f]))}
+    trials: dict[int, list[Aligned | Unaligned]] = {c: [] for c in candidates}
+    for f, entry in enumerate(seen):
+        progress("Looking for a better reference", f, len(seen))
+        mine = candidates[f] if f in candidates else view(entry)
+        for c, reference in candidates.items():
+            if mine is None:
+                trials[c].append(Unaligned(reason="it could not be read again"))
+            elif f == c:
+                trials[c].append(align.align_reference(mine))
+            else:
+                trials[c].append(align.align_frame(reference, mine, options.align))
+    trials[old] = [s.alignment for s in seen]
+    best = max(trials, key=lambda c: (sum(isinstance(a, Aligned) for a in trials[c]), c == old, -c))
+    for entry, alignment in zip(seen, trials[best], strict=True):
         entry.alignment = alignment
     return best
 
 
 def _follow(
-    seen: list[_Seen], read: Read, models: Models, options: Options, progress: Progress
+    seen: list[_Seen], pixels: Tolerant, models: Models, options: Options, progress: Progress
 ) -> tuple[tuple[Person, ...], list[str]]:
     """Say who is who, looking again where a person was overlooked."""
 
@@ -192,11 +203,13 @@ def _follow(
     again = False
     for done, (f, missing) in enumerate(sorted(gaps.items())):
         progress("Looking again for people overlooked", done, len(gaps))
-        image = read(seen[f].frame)
+        image = pixels(seen[f].frame)
+        if image is None:
+            continue
         for person in missing:
             face = faces.look_again(image, models, _expected(person, f, seen), seen[f].faces, options.faces)
             if face is not None:
-                seen[f].add(image, face, models, options)
+                seen[f].add(image, face)
                 again = True
     if again:
         people, notes = tracked()

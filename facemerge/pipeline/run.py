@@ -6,14 +6,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
+
 from facemerge import composite
 from facemerge.errors import OptionError
-from facemerge.formats import encode, files, openraster, page, photo, previews, report, xmp
+from facemerge.formats import encode, files, icc, openraster, page, photo, previews, report, xmp
 from facemerge.models import Models
 from facemerge.options import Options
-from facemerge.pipeline.look import Album, analyse
+from facemerge.pipeline.look import Album, Read, analyse
 from facemerge.pipeline.progress import Progress, no_progress
-from facemerge.pipeline.setting import choose, set_in
+from facemerge.pipeline.setting import choose, missing_risks, set_in
 from facemerge.words import Aligned, Analysis, Choice, Decisions, Frame, Head, Pick, Pixels, Risk
 
 PICTURES = ("tif", "png", "jpg")
@@ -117,19 +119,17 @@ def _run(
             raise OptionError(f"A finished picture is tif, png or jpg, not {form!r}.")
     frames, notes = photo.find_frames(sources)
     photo.require_burst(frames)
+    decisions = _by_name(decisions, frames)
     # The place is claimed before the work: a folder that cannot be written is known at once.
     with files.folder_in_place(out, inputs=[Path(f.path) for f in frames]) as work:
-        analysis, album = analyse(frames, photo.read, models, options, progress)
+        analysis, album = analyse(frames, _reader(frames), models, options, progress)
         chosen = choose(analysis, album, decisions, options)
         base = analysis.frames[chosen.base]
 
-        def read(frame: Frame) -> Pixels:
-            return photo.read(frame, profile=base.profile, bit_depth=base.bit_depth)
-
         if pictures:
-            pixels, heads, risks = set_in(analysis, chosen, read, models, options, progress)
+            pixels, heads, risks = set_in(analysis, chosen, photo.read, models, options, progress)
         else:
-            pixels, heads, risks = read(base), (), {}
+            pixels, heads, risks = photo.read(base), (), missing_risks(analysis, chosen, options)
         merged = composite.lay(pixels, heads)
         written = report.build_report(
             analysis=analysis,
@@ -150,6 +150,46 @@ def _run(
         )
         progress("Writing", 1, 1)
     return Result(analysis=analysis, choice=chosen, heads=heads, risks=risks, report=written)
+
+
+def _reader(frames: Sequence[Frame]) -> Read:
+    """Return what gives frames to the analysis: as 8-bit sRGB, the only colours the networks know.
+
+    If some frames have no colour none has: looks must be compared like with like.
+    """
+    grey = len({f.channels for f in frames}) > 1
+
+    def read(frame: Frame) -> Pixels:
+        pixels = icc.to_srgb(photo.read(frame), frame.profile)
+        return np.dstack([icc.one_channel(pixels)] * 3) if grey else pixels
+
+    return read
+
+
+def _by_name(decisions: Decisions, frames: Sequence[Frame]) -> Decisions:
+    """Return decisions in which every frame goes by its name in the burst, whatever path was typed.
+
+    Raises
+    ------
+    OptionError
+        If one names no frame of the burst: better said now than after the analysis.
+    """
+    known = {f.name: f.name for f in frames} | {str(Path(f.path).resolve()): f.name for f in frames}
+
+    def name(said: str) -> str:
+        found = known.get(said) or known.get(str(Path(said).resolve()))
+        if found is None:
+            raise OptionError(
+                f"There is no frame {said!r} in this burst; there are {', '.join(f.name for f in frames)}."
+            )
+        return found
+
+    return Decisions(
+        base=None if decisions.base is None else name(decisions.base),
+        force={person: name(frame) for person, frame in decisions.force.items()},
+        forbid=frozenset((person, name(frame)) for person, frame in decisions.forbid),
+        keep=decisions.keep,
+    )
 
 
 def _write_pictures(
@@ -184,6 +224,7 @@ def _write_pictures(
             profile=frame.profile,
             base_name=frame.name,
             donors=donors,
+            xmp=packet,
         )
     (work / "masks").mkdir()
     for head in heads:
@@ -208,8 +249,9 @@ def _summary(result: Result) -> tuple[str, ...]:
     errors = [a.error_px for a in analysis.alignments if isinstance(a, Aligned) and a.model != "reference"]
     placed = f"all {frames}" if len(errors) + 1 == frames else f"{len(errors) + 1} of {frames}"
     lines = [
-        f"Read {frames} frames of {people} people; {placed} aligned"
+        f"Read {frames} frames of {'1 person' if people == 1 else f'{people} people'}; {placed} aligned"
         + (f", to about {sorted(errors)[len(errors) // 2]:.1f} px." if errors else "."),
+        *_left_out(result),
         chosen.why,
     ]
     swaps = [_from(analysis, p) for p in chosen.picks if not p.from_base]
@@ -227,6 +269,19 @@ def _summary(result: Result) -> tuple[str, ...]:
             words = "Look at" if danger.flag == "inspect" else "Needs a hand"
             lines.append(f"{words}: {person}, {danger.reasons[0]}.")
     return tuple(lines)
+
+
+def _left_out(result: Result) -> list[str]:
+    """Return what was not used, the first reason of each kind in full."""
+    lines = []
+    notes, dropped = result.report["notes"], result.report["dropped"]
+    if notes:
+        more = f" ({len(notes) - 1} more in the report)" if len(notes) > 1 else ""
+        lines.append(f"Note: {notes[0]}{more}")
+    if dropped:
+        more = f" ({len(dropped) - 1} more in the report)" if len(dropped) > 1 else ""
+        lines.append(f"Gives no heads: {dropped[0]['file']}, {dropped[0]['reason']}{more}")
+    return lines
 
 
 def _from(analysis: Analysis, pick: Pick) -> str:

@@ -4,17 +4,20 @@ from __future__ import annotations
 
 from collections import OrderedDict
 
-from facemerge import choice, composite, faces, risk
+import numpy as np
+
+from facemerge import choice, composite, faces, imaging, risk
+from facemerge.formats import icc
 from facemerge.models import Models
 from facemerge.options import Options
 from facemerge.pipeline.look import Album, Read
 from facemerge.pipeline.progress import Progress, no_progress
 from facemerge.words import (
-    Aligned,
     Analysis,
     Choice,
     Decisions,
     Face,
+    Frame,
     Head,
     Missing,
     Person,
@@ -55,19 +58,25 @@ def set_in(
 
     A person who was not found in the base has a risk of their own: somebody must look.
 
+    Parameters
+    ----------
+    analysis, chosen
+        What is known, and what is to be set into what.
+    read
+        Gives a frame's pixels as its file has them; donors are converted to the base's profile and depth.
+    models, options, progress
+        The networks, the settings, and who is told how far it is.
+
     Raises
     ------
     InputError
         If a frame can no longer be read.
     """
-    base = read(analysis.frames[chosen.base])
-    donors = _Donors(analysis, read)
+    frame = analysis.frames[chosen.base]
+    base = read(frame)
+    donors = _Donors(analysis, lambda f: _in_form_of(read(f), f, frame))
     heads: list[Head] = []
-    risks = {
-        p.id: _not_in_base(gap, options)
-        for p in analysis.people
-        if isinstance(gap := p.faces[chosen.base], Missing)
-    }
+    risks = missing_risks(analysis, chosen, options)
     current = base
     swaps = [(p, k) for p, k in zip(analysis.people, chosen.picks, strict=True) if not k.from_base]
     for done, (person, pick) in enumerate(swaps):
@@ -78,6 +87,27 @@ def set_in(
         risks[person.id] = _risk(analysis, chosen.base, person, pick, head, options)
     progress("Setting heads in", len(swaps), len(swaps))
     return base, tuple(heads), risks
+
+
+def missing_risks(analysis: Analysis, chosen: Choice, options: Options) -> dict[str, Risk]:
+    """Return a risk for everybody who was not found in the base, by person id."""
+    return {
+        p.id: _not_in_base(gap, options)
+        for p in analysis.people
+        if isinstance(gap := p.faces[chosen.base], Missing)
+    }
+
+
+def _in_form_of(pixels: Pixels, frame: Frame, base: Frame) -> Pixels:
+    """Return a donor's pixels in the base's profile, depth and, if that is grey, without colour."""
+    if base.bit_depth == 16 and pixels.dtype == np.uint8:
+        pixels = pixels.astype(np.uint16) * np.uint16(257)
+    pixels = icc.convert(pixels, frame.profile, base.profile)
+    if base.bit_depth == 8:
+        pixels = imaging.to_eight_bit(pixels)
+    if base.channels == 1:
+        pixels = np.dstack([icc.one_channel(pixels)] * 3)
+    return pixels
 
 
 def _not_in_base(gap: Missing, options: Options) -> Risk:
@@ -142,10 +172,9 @@ def _risk(analysis: Analysis, base: int, person: Person, pick: Pick, head: Head,
     base_face, donor_face = person.faces[base], person.faces[pick.frame]
     assert isinstance(base_face, Face)
     assert isinstance(donor_face, Face)
-    errors = [a.error_px for f in (base, pick.frame) if isinstance(a := analysis.alignments[f], Aligned)]
     return risk.assess(
         head.seam,
         head_turn_deg=faces.turn_deg(donor_face) - faces.turn_deg(base_face),
-        align_error_px=max(errors),
+        align_error_px=analysis.error_to_base_px(base, pick.frame),
         options=options.risk,
     )

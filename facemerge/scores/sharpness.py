@@ -19,6 +19,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from facemerge import imaging
 from facemerge.words import Float, Part, frozen
 
 Grey = NDArray[np.float32]
@@ -99,13 +100,10 @@ class Blur:
 def noise_level(grey: Grey, mask: NDArray[np.bool_]) -> float:
     """Return the standard deviation of the noise in the flattest tenth of a masked picture.
 
-    Immerkaer, "Fast Noise Variance Estimation", CVIU 64(2), 1996: a difference of two Laplacians cancels
-    edges; taken over 9 x 9 windows so that stubble and lashes are left out as well.
+    Taken over 9 x 9 windows so that stubble and lashes are left out.
     """
-    kernel = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32)
-    size = np.abs(cv2.filter2D(grey, -1, kernel, borderType=cv2.BORDER_REFLECT))
-    local = cv2.boxFilter(size, -1, (9, 9))[mask]
-    return float(np.sqrt(np.pi / 2) / 6 / FLATTEST_TENTH * np.percentile(local, 10)) if local.size else 0.0
+    local = cv2.boxFilter(imaging.noise_map(grey), -1, (9, 9))[mask]
+    return float(np.percentile(local, 10) / FLATTEST_TENTH) if local.size else 0.0
 
 
 def gradient_ladder(grey: Grey, mask: NDArray[np.bool_], noise: float) -> tuple[Float, Float]:

@@ -47,7 +47,6 @@ class Topology(NamedTuple):
     uv: Floats
     rest: Floats
     """Canonical position of every fine point, (N, 3) cm."""
-    skull_index: Ints
     oval: Ints
     lids: tuple[Ints, Ints]
     """Fine points along the right and left eye openings, in order."""
@@ -141,7 +140,6 @@ def topology() -> Topology:
         weights.tocsr(),
         weights @ fine_uv,
         rest_fine,
-        np.arange(468, len(rest)),
         np.array(mesh.FACE_OVAL),
         (right, left),
         loops[lips],
