@@ -277,3 +277,14 @@ def test_long_names(tmp_path: Path, name: str) -> None:
     with folder_in_place(tmp_path / name) as work:
         write_bytes(work / "report.json", b"new")
     assert (tmp_path / name / "report.json").read_bytes() == b"new"
+
+
+def test_a_failure_names_the_place_the_user_knows(tmp_path: Path) -> None:
+    """The sentence speaks of OUT, not of the working folder beside it."""
+    out = tmp_path / "out"
+    with pytest.raises(OutputError) as failure:
+        with folder_in_place(out) as work:
+            (work / "masks").write_text("in the way")
+            write_bytes(work / "masks" / "P01.png", b"")
+    assert str(out / "masks" / "P01.png") in str(failure.value)
+    assert ".out." not in str(failure.value)

@@ -96,6 +96,9 @@ def folder_in_place(out: Path, *, inputs: Sequence[Path] = ()) -> Iterator[Path]
             raise said(error, place) from error
         try:
             yield work
+        except OutputError as error:
+            # The user knows the place, not the folder beside it.
+            raise OutputError(str(error).replace(str(work), str(place))) from error
         except OSError as error:
             if error.errno in _SAID and error.errno != errno.ENOENT:
                 raise said(error, place) from error
