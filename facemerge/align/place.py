@@ -92,13 +92,13 @@ def align_frame(reference: View, frame: View, options: AlignOptions) -> Aligned 
     """
     if reference.size != frame.size:
         return Unaligned(
-            reason=f"It is {frame.size[0]} x {frame.size[1]} pixels, the reference "
+            reason=f"It is {frame.size[0]} x {frame.size[1]} pixels, the others are "
             f"{reference.size[0]} x {reference.size[1]}."
         )
     zoom = zoom_by_faces(reference, frame)
     pair = _Pair(reference=reference, frame=frame, faces=matched_faces(reference, frame, zoom), zoom=zoom)
     if not len(pair.faces) and min(len(reference.faces), len(frame.faces)) >= 2:
-        return Unaligned(reason="It shows none of the people of the reference.")
+        return Unaligned(reason="None of the people of the other frames was recognised in it.")
     shares = sorted((textured_share(reference), textured_share(frame)))
     plain = shares[0] < PLAIN_SHARE
     placed = _by_background(pair, plain=plain)
@@ -108,7 +108,7 @@ def align_frame(reference: View, frame: View, options: AlignOptions) -> Aligned 
         case _Placed():
             return _answer(reference, placed, options)
     if not plain or shares[1] > 3 * PLAIN_SHARE:
-        return Unaligned(reason="Its background does not match the reference's.")
+        return Unaligned(reason="Its background is not that of the other frames.")
     if 2 * len(pair.faces) < max(min(len(reference.faces), len(frame.faces)), 1):
         return Unaligned(
             reason="Its background is too plain to match, and it shows too few of the same people."
