@@ -216,7 +216,7 @@ def test_another_size_is_not_placed() -> None:
     frame = shot("leaves", seed=1)
     small = view_of(np.ascontiguousarray(frame.image[:700]), frame.faces, OPTIONS)
     found = align_frame(reference_of("leaves")[1], small, OPTIONS)
-    assert found == Unaligned(reason="It is 1200 x 700 pixels, the reference 1200 x 800.")
+    assert found == Unaligned(reason="It is 1200 x 700 pixels, the others are 1200 x 800.")
 
 
 def test_too_large_an_error_drops_the_frame() -> None:
