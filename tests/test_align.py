@@ -467,3 +467,15 @@ def test_disagreeing_regions_raise_the_expected_error() -> None:
     )
     assert quiet < 0.05
     assert raised > 10 * quiet
+
+
+def test_two_people_who_fill_the_frame_may_be_further_off() -> None:
+    """Before a plain backdrop two large faces place a frame that many small ones would not: the limit follows
+    the face's width where that allows more."""
+    tight = dataclasses.replace(OPTIONS, max_plain_error_px=0.1)
+    scene = world("plain")
+    reference, frame = (scenes.shoot(scene, moves=own_moves(scene, s), seed=s) for s in (100, 1))
+    small = align_frame(view(reference), view(frame), tight)
+    wide = float(np.median(view(reference).widths))
+    assert isinstance(small, Aligned)
+    assert small.error_px <= 0.12 * wide

@@ -50,6 +50,8 @@ REPEATS = 0.97
 """Share of the best likelihood from which another placement is as good."""
 GUESS_SD = 0.003
 """How far turns and zooms put the people's common motion off, as a share of the width."""
+LIMIT_FACES = 0.12
+"""Error, in face widths, up to which a head can still be placed on its own before a plain background."""
 STILL_PX = 0.1
 """Shift, in pixels at the reference width, below which a camera stood still."""
 PLAIN_NOTES = {
@@ -271,7 +273,11 @@ def _answer(reference: View, placed: _Placed, options: AlignOptions) -> Aligned 
 
 def _by_people(pair: _Pair, options: AlignOptions) -> Aligned | Unaligned:
     matrix, error, model = _people_and_shading(pair)
-    if error > options.max_plain_error_px * pair.reference.size[0] / REFERENCE_WIDTH_PX:
+    limit = options.max_plain_error_px * pair.reference.size[0] / REFERENCE_WIDTH_PX
+    if len(pair.faces) >= 2:
+        # Two people who fill the frame move by more pixels than twenty do, and are no harder to set in.
+        limit = max(limit, LIMIT_FACES * float(np.median(pair.reference.widths)))
+    if error > limit:
         return Unaligned(
             reason="Its background is too plain to match, and its people place it only to within "
             f"{error:.0f} pixels."
