@@ -11,7 +11,7 @@ who take the base of best total score; here the seams are weighed with it.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 
 import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
@@ -64,7 +64,7 @@ def choose(analysis: Analysis, seam_cost: SeamCost, decisions: Decisions, option
             best = (worth, plan, frames)
     if best is None:
         raise OptionError("No frame could serve as the base: nobody who is to be set in is found in one.")
-    worth, plan, frames = best
+    _, plan, frames = best
     picks = tuple(plan.pick(i, f) for i, f in enumerate(frames))
     return Choice(base=plan.base, picks=picks, why=_why_base(analysis, plan.base, picks, wanted))
 
@@ -153,7 +153,8 @@ class _Plan:
             for f in self._allowed(i):
                 self.cost[i, f] = 0.0 if f == base else self._price(i, f, seam_cost)
                 self.worth[i, f] = self._score(i, f) - self.cost[i, f]
-        self.pairs = _touching(analysis.people, base)
+        touching = _touching(analysis.people, base)
+        self.pair_costs = {pair: options.neighbour_cost * share for pair, share in touching.items()}
         self.bound = float(self.worth.max(axis=1).sum()) if count else 0.0
 
     def _allowed(self, person: int) -> list[int]:
@@ -180,7 +181,7 @@ class _Plan:
     def solve(self) -> tuple[float, list[int]]:
         """Return the greatest worth and each person's frame for it."""
         frames = [int(f) for f in self.worth.argmax(axis=1)]
-        for group in _groups(len(frames), self.pairs):
+        for group in _groups(len(frames), self.pair_costs):
             if len(group) > 1:
                 for i, f in zip(group, self._solve_group(group), strict=True):
                     frames[i] = f
@@ -189,14 +190,11 @@ class _Plan:
     def value(self, frames: Sequence[int]) -> float:
         """Return what a full set of picks is worth."""
         own = sum(float(self.worth[i, f]) for i, f in enumerate(frames))
-        return own - sum(w for (i, k), w in self._pair_costs().items() if frames[i] != frames[k])
-
-    def _pair_costs(self) -> dict[tuple[int, int], float]:
-        return {pair: self.options.neighbour_cost * share for pair, share in self.pairs.items()}
+        return own - sum(w for (i, k), w in self.pair_costs.items() if frames[i] != frames[k])
 
     def _solve_group(self, group: Sequence[int]) -> list[int]:
         """Return the exact best frames of people whose heads touch (Potts costs, one programme)."""
-        costs = {p: w for p, w in self._pair_costs().items() if p[0] in group}
+        costs = {p: w for p, w in self.pair_costs.items() if p[0] in group}
         choices = [(i, f) for i in group for f in self._in_reach(i, costs)]
         column = {c: n for n, c in enumerate(choices)}
         pairs = list(costs)
@@ -269,13 +267,13 @@ class _Plan:
             if self._safe_score(person, best) - self._score(person, frame) <= self.options.swap_cost:
                 return "Already at their best in the base frame."
             return "No other frame gains enough to be worth a seam."
-        fault = self.fault(person, self.base)
+        fault = self._fault(person, self.base)
         return f"Better by {gain:.2f} than in the base frame{f' ({fault})' if fault else ''}."
 
     def _safe_score(self, person: int, frame: int) -> float:
         return self._score(person, frame) if np.isfinite(self.worth[person, frame]) else -np.inf
 
-    def fault(self, person: int, frame: int) -> str:
+    def _fault(self, person: int, frame: int) -> str:
         """Return what is said against a face: the reason of its weakest part."""
         score = self.analysis.scores[self.analysis.people[person].id][frame]
         if score is None:
@@ -319,7 +317,7 @@ def _touching(people: Sequence[Person], base: int) -> dict[tuple[int, int], floa
     return found
 
 
-def _groups(count: int, pairs: Mapping[tuple[int, int], float]) -> list[list[int]]:
+def _groups(count: int, pairs: Iterable[tuple[int, int]]) -> list[list[int]]:
     """Return the people joined by touching heads, group by group."""
     label = list(range(count))
     for i, k in sorted(pairs):

@@ -20,7 +20,6 @@ import zipfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -243,12 +242,6 @@ class Models:
         small = cv2.resize(image, (SEGMENTER_PX, SEGMENTER_PX), interpolation=cv2.INTER_AREA)
         (mask,) = self._network("selfie_segmenter.tflite")(small[None].astype(np.float32) / 255)
         return np.asarray(cv2.resize(mask[0, :, :, 0], (w, h), interpolation=cv2.INTER_LINEAR))
-
-
-@lru_cache(maxsize=1)
-def shared() -> Models:
-    """Return the one `Models` of this process that uses the carrier's files."""
-    return Models()
 
 
 def region_of_detection(box: Float, keypoints: Float) -> Region:

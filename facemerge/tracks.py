@@ -33,13 +33,23 @@ class _Track:
     faces: dict[int, Face] = field(default_factory=dict)
     places: dict[int, Float] = field(default_factory=dict)
     """By frame: x, y of the face's middle and its width, on the reference."""
+    _prototype: tuple[Float, Float] | None = None
+
+    def add(self, frame: int, face: Face, place: Float) -> None:
+        self.faces[frame] = face
+        self.places[frame] = place
+        self._prototype = None
+
+    def prototype(self) -> tuple[Float, Float]:
+        """Return the usual place and looks; reckoned once for all the faces a frame compares with them."""
+        if self._prototype is None:
+            mean = np.mean([f.appearance for f in self.faces.values()], axis=0)
+            place = np.median(list(self.places.values()), axis=0)
+            self._prototype = np.asarray(place), np.asarray(mean / (np.linalg.norm(mean) + 1e-9))
+        return self._prototype
 
     def place(self) -> Float:
-        return np.asarray(np.median(list(self.places.values()), axis=0))
-
-    def looks(self) -> Float:
-        mean = np.mean([f.appearance for f in self.faces.values()], axis=0)
-        return np.asarray(mean / (np.linalg.norm(mean) + 1e-9))
+        return self.prototype()[0]
 
 
 def track_people(
@@ -114,11 +124,11 @@ def _missing(alignment: Aligned | Unaligned) -> Missing:
 
 def _cost(track: _Track, face: Face, place: Float, options: TracksOptions) -> float:
     """Return what it costs to say that a face is this person: 0 the same place and looks, 1 each if not."""
-    there = track.place()
+    there, looks = track.prototype()
     width = (there[2] + place[2]) / 2
     moved = float(np.hypot(*(there[:2] - place[:2]))) / float(width * options.max_move_faces)
     sized = abs(math.log(place[2] / there[2])) / math.log(1.5)
-    unlike = (1 - float(track.looks() @ face.appearance) - SAME_LOOKS) / (OTHER_LOOKS - SAME_LOOKS)
+    unlike = (1 - float(looks @ face.appearance) - SAME_LOOKS) / (OTHER_LOOKS - SAME_LOOKS)
     # Place is capped at 1 and looks at 1.5: two people who swap places are told by their looks, while
     # a burst of people who look alike is told by where they stand.
     return min(1.0, moved) + 0.5 * min(1.0, sized) + min(max(unlike, 0.0), 1.5)
@@ -173,8 +183,7 @@ def _take(
     """Put a frame's faces into their tracks; a face that nobody claims starts one of its own."""
     for i, place in enumerate(places):
         if i in given:
-            tracks[given[i]].faces[frame] = faces[i]
-            tracks[given[i]].places[frame] = place
+            tracks[given[i]].add(frame, faces[i], place)
         else:
             tracks.append(_Track({frame: faces[i]}, {frame: place}))
 
@@ -197,8 +206,8 @@ def _joined(tracks: list[_Track], options: TracksOptions) -> list[_Track]:
         if host is None:
             kept.append(track)
         else:
-            host.faces.update(track.faces)
-            host.places.update(track.places)
+            for number, face in track.faces.items():
+                host.add(number, face, track.places[number])
     return kept
 
 

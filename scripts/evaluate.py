@@ -71,7 +71,7 @@ def overlap(a: Sequence[float], b: Sequence[float]) -> float:
 def judge(burst: Path, how: str, options: Options) -> tuple[list[Judged], float]:
     """Return every true face of a burst with its score, and the milliseconds that measuring took a face."""
     truth = json.loads((burst / "truth.json").read_text())
-    networks = models.shared()
+    networks = models.Models()
     measured: dict[int, list[tuple[int, dict[str, Any], scores.Measures | None]]] = {}
     spent, count = 0.0, 0
     for f, frame in enumerate(truth["frames"]):

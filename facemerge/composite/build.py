@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from facemerge import imaging
 from facemerge.composite import blend, cut, fill, measure, outline, place, tone
-from facemerge.composite.trial import Stage, Trial, Window, attempt, heads, stage
+from facemerge.composite.trial import Stage, Trial, Window, attempt, laid_out, stage
 from facemerge.models import Models
 from facemerge.options import CompositeOptions
 from facemerge.words import Array, Face, Float, Head, Pixels, Seam, frozen
@@ -85,17 +85,16 @@ def build_head(
         models,
     )
     still, moved = _placements(below, donor, base_from_donor, base_face, donor_face, window)
-    nothing = np.zeros(window.shape, bool)
     where = (donor, donor_face, donor_others)
+    laid = laid_out(common, still, *where, np.zeros(window.shape, bool), models)
     trials = [
-        attempt(common, still, *where, nothing, models, straight=straight, long_fade=long_fade)
+        attempt(common, laid, straight=straight, long_fade=long_fade)
         for straight, long_fade in ((True, True), (True, False), (False, True))
     ]
     # Where the head would lie under the global homography is taken in as well: the donor's background is
     # known there, and the old head may not be.
-    new = window.to_work(imaging.transform(base_from_donor, donor_face.landmarks[:, :2]))
-    both = heads(common, trials[0].person, new)
-    trials.append(attempt(common, moved, *where, both, models, straight=False))
+    both = laid_out(common, moved, *where, laid.inside, models)
+    trials.append(attempt(common, both, straight=False))
     best = min(trials, key=lambda t: t.price)
     return _finish(best, common, below, plain, donor, held, person, options)
 

@@ -9,12 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from facemerge import imaging
+from facemerge.composite import outline
 from facemerge.words import Array, Face, Pixels, frozen
 
 ANGLES, RADII = 72, 10
 # Where a seam may run, in heads: from just outside the usual head's outline outwards.
 NEAREST, FARTHEST = 1.0, 1.5
-HEAD_WIDE, HEAD_HIGH, HEAD_UP = 0.65, 0.7, 0.17
 GRID_PX = 24
 """Copies are made at this many pixels a face: finer, and they would only tell that people move."""
 FULL_DELTA_E = 30.0
@@ -41,15 +41,11 @@ def patch_of(image: Pixels, face: Face) -> Patch:
         The face in it.
     """
     points = face.landmarks[:, :2]
-    low, high = points.min(0), points.max(0)
-    w, h = high - low
-    up = points[10] - points[152]
-    up = up / max(float(np.linalg.norm(up)), 1e-6)
-    middle = points.mean(0) + HEAD_UP * h * up
+    middle, up, wide, high = outline.head_axes(points)
     angle = 2 * np.pi * np.arange(ANGLES) / ANGLES
     reach = np.linspace(NEAREST, FARTHEST, RADII)
-    across = HEAD_WIDE * w * np.sin(angle)[:, None] * reach
-    along = HEAD_HIGH * h * np.cos(angle)[:, None] * reach
+    across = wide * np.sin(angle)[:, None] * reach
+    along = high * np.cos(angle)[:, None] * reach
     x = middle[0] + across * -up[1] + along * up[0]
     y = middle[1] + across * up[0] + along * up[1]
     known = (x >= 0) & (y >= 0) & (x <= image.shape[1] - 1) & (y <= image.shape[0] - 1)
@@ -63,7 +59,7 @@ def patch_of(image: Pixels, face: Face) -> Patch:
     )
     part = imaging.to_eight_bit(image[top:bottom, left:right])
     size = (part.shape[1], part.shape[0])
-    factor = min(1.0, GRID_PX / max(float(w), 1.0))
+    factor = min(1.0, GRID_PX / max(float(np.ptp(points[:, 0])), 1.0))
     small = (max(2, round(size[0] * factor)), max(2, round(size[1] * factor)))
     lab = cv2.cvtColor(imaging.to_unit(imaging.resize(part, small)), cv2.COLOR_RGB2LAB)
     inner = imaging.transform(

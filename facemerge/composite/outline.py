@@ -30,6 +30,27 @@ def hull(points: Float, shape: tuple[int, int], grow: float = 1.0) -> NDArray[np
     return mask > 0
 
 
+def head_axes(points: Float) -> tuple[Float, Float, float, float]:
+    """Return the middle of a head with its hair, the way up, and its half axes across and along.
+
+    Parameters
+    ----------
+    points
+        (478, 2) landmarks.
+
+    Returns
+    -------
+    middle, up
+        (2,) each; `up` a unit vector from chin to forehead.
+    wide, high
+        Half axes of the usual outline, in the landmarks' pixels.
+    """
+    w, h = np.ptp(points, axis=0)
+    up = points[FOREHEAD] - points[CHIN]
+    up = up / max(float(np.linalg.norm(up)), 1e-6)
+    return points.mean(0) + HEAD_UP * h * up, up, HEAD_WIDE * w, HEAD_HIGH * h
+
+
 def head_distance(points: Float, shape: tuple[int, int]) -> NDArray[np.float32]:
     """Return how far each pixel lies from the middle of a head, in heads: 1 on its usual outline.
 
@@ -40,15 +61,11 @@ def head_distance(points: Float, shape: tuple[int, int]) -> NDArray[np.float32]:
     shape
         (h, w) of the window.
     """
-    low, high = points.min(0), points.max(0)
-    w, h = high - low
-    up = points[FOREHEAD] - points[CHIN]
-    up = up / max(float(np.linalg.norm(up)), 1e-6)
-    middle = points.mean(0) + HEAD_UP * h * up
+    middle, up, wide, high = head_axes(points)
     y, x = np.mgrid[0 : shape[0], 0 : shape[1]].astype(np.float32)
     dx, dy = x - middle[0], y - middle[1]
     along, across = dx * up[0] + dy * up[1], dx * -up[1] + dy * up[0]
-    return np.asarray(np.hypot(across / (HEAD_WIDE * w), along / (HEAD_HIGH * h)), np.float32)
+    return np.asarray(np.hypot(across / wide, along / high), np.float32)
 
 
 def likeness(points: Float, shape: tuple[int, int]) -> NDArray[np.float32]:

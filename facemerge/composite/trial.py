@@ -94,6 +94,31 @@ class Stage:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Laid:
+    """The donor as one placement lays it, at working size, before any bend."""
+
+    placement: place.Placement
+    donor: NDArray[np.float32]
+    """(h, w, 3) encoded in [0, 1], toned to the base."""
+    apart: NDArray[np.float32]
+    """(h, w) its colour difference to the base, CIELAB units."""
+    known: NDArray[np.bool_]
+    """Pixels that the donor frame reaches."""
+    people: NDArray[np.bool_]
+    """Pixels that show anybody."""
+    person: NDArray[np.bool_]
+    """Pixels that show the person whose head it is."""
+    others: tuple[Float, ...]
+    """Everybody else's landmarks."""
+    other_heads: NDArray[np.bool_]
+    """Pixels that show other people's heads."""
+    inside: NDArray[np.bool_]
+    """What must lie inside the seam."""
+    gain: NDArray[np.float32]
+    """(h, w, 3) factor on linear light that toned it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Trial:
     """One placement, cut and priced."""
 
@@ -221,7 +246,7 @@ def _people(unit: NDArray[np.float32], models: Models) -> NDArray[np.bool_]:
     return np.asarray(models.people(imaging.from_unit(unit, np.uint8)) > PERSON_CHANCE)
 
 
-def attempt(
+def laid_out(
     common: Stage,
     placement: place.Placement,
     donor: Array,
@@ -229,11 +254,8 @@ def attempt(
     others: Sequence[Face],
     also: NDArray[np.bool_],
     models: Models,
-    *,
-    straight: bool,
-    long_fade: bool = True,
-) -> Trial:
-    """Return one placement with its tone, bend and seam.
+) -> Laid:
+    """Return a donor as one placement lays it, toned, before any bend: what several attempts share.
 
     Parameters
     ----------
@@ -249,14 +271,8 @@ def attempt(
         (h, w) working pixels that must come to lie inside the seam whatever this placement shows there.
     models
         The networks.
-    straight
-        Whether bodies alone are bent and what stands behind them is not. It is right where the frames are in
-        register; where they are not (parallax, leaves in the wind) a gentle bend shows less than a break.
-    long_fade
-        Whether the bend grows over the longer or the shorter distance from the head.
     """
     window = common.window
-    face_px = window.face_px * window.scale
     pixels, valid = place.sample(donor, placement.base_from_donor, window.offset, window.size)
     small, known = window.shrink(pixels), ~window.shrink_mask(~valid)
     new = window.to_work(imaging.transform(placement.base_from_donor, face.landmarks[:, :2]))
@@ -269,49 +285,83 @@ def attempt(
     inside = heads(common, will, new) | also
     gain = tone.gain_field(common.base, small, known & ~inside)
     small = tone.apply_gain(small, gain)
+    return Laid(
+        placement=placement,
+        donor=small,
+        apart=difference(common.base, small),
+        known=known,
+        people=seen,
+        person=will,
+        others=tuple(near),
+        other_heads=outline.heads(seen, new, near, mine),
+        inside=inside,
+        gain=gain,
+    )
+
+
+def attempt(common: Stage, laid: Laid, *, straight: bool, long_fade: bool = True) -> Trial:
+    """Return one placement with its bend and seam.
+
+    Parameters
+    ----------
+    common, laid
+        The base, and the donor as the placement lays it.
+    straight
+        Whether bodies alone are bent and what stands behind them is not. It is right where the frames are in
+        register; where they are not (parallax, leaves in the wind) a gentle bend shows less than a break.
+    long_fade
+        Whether the bend grows over the longer or the shorter distance from the head.
+    """
+    window = common.window
+    face_px = window.face_px * window.scale
     bend = place.bend(
         _grey(common.base),
-        _grey(small),
-        inside,
-        difference(common.base, small),
+        _grey(laid.donor),
+        laid.inside,
+        laid.apart,
         fade_px=(LONG_FADE_FACES if long_fade else SHORT_FADE_FACES) * face_px,
         limit_px=LONGEST_BEND_FACES * face_px,
     )
     wall = (
-        place.wall(common.anybody, seen, bent(seen.astype(np.float32), bend), inside)
+        place.wall(common.anybody, laid.people, bent(laid.people.astype(np.float32), bend), laid.inside)
         if straight
         else place.no_wall(window.shape)
     )
-    small = wall.laid(common.base, small, bent(small, bend))
-    known = bent(known.astype(np.float32), bend) > 0.99
+    small = wall.laid(common.base, laid.donor, bent(laid.donor, bend))
+    known = bent(laid.known.astype(np.float32), bend) > 0.99
     apart = difference(common.base, small)
-    ghosts = (bent(outline.heads(seen, new, near, mine).astype(np.float32), bend) > 0.5) & (
-        apart > GHOST_DELTA_E
+    ghosts = (bent(laid.other_heads.astype(np.float32), bend) > 0.5) & (apart > GHOST_DELTA_E)
+    outside = (
+        (_forbidden(common, laid.others, ghosts) & ~laid.inside) | ~known | common.held | _border(window)
     )
-    outside = (_forbidden(common, near, ghosts) & ~inside) | ~known | common.held | _border(window)
-    cost = cut.disagreement(cut.to_lab(_calm(common.base)), cut.to_lab(_calm(small)))
-    if common.untouched is not common.base:
-        plain = cut.disagreement(cut.to_lab(_calm(common.untouched)), cut.to_lab(_calm(small)))
-        cost = cost + np.float32(UNTOUCHED_SHARE) * plain
-    region = cut.minimum_cut(cost, inside & ~outside, outside)
-    strangers = _hulls(common.others, window.shape)
-    old = common.person & outline.above_chin(common.face, window.shape, 0)
-    people = (common.anybody | seen | inside).astype(np.uint8)
+    region = cut.minimum_cut(_seam_cost(common, small), laid.inside & ~outside, outside)
+    people = (common.anybody | laid.people | laid.inside).astype(np.uint8)
     behind = region & (cv2.dilate(people, np.ones((7, 7), np.uint8)) == 0)
     bent_px = _bent_texture(common, bend * wall.rest[..., None], behind)
+    old = common.person & outline.above_chin(common.face, window.shape, 0)
     return Trial(
-        placement=placement,
+        placement=laid.placement,
         bend=bend,
         wall=wall,
         region=region,
-        gain=gain,
+        gain=laid.gain,
         apart=apart,
-        person=common.person | will,
-        neighbour_overlap=_share(strangers, region),
-        old_head_left=_share(~region & ~will, old),
+        person=common.person | laid.person,
+        neighbour_overlap=_share(_hulls(common.others, window.shape), region),
+        old_head_left=_share(~region & ~laid.person, old),
         bent_px=bent_px,
         price=_price(region, apart) + BENT_WEIGHT * bent_px + (0.0 if long_fade else SHORT_FADE_PRICE),
     )
+
+
+def _seam_cost(common: Stage, donor: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return what a seam costs at each pixel, against the base with the heads laid so far and without."""
+    lab = cut.to_lab(_calm(donor))
+    cost = cut.disagreement(cut.to_lab(_calm(common.base)), lab)
+    if common.untouched is not common.base:
+        plain = cut.disagreement(cut.to_lab(_calm(common.untouched)), lab)
+        cost = cost + np.float32(UNTOUCHED_SHARE) * plain
+    return cost
 
 
 def heads(common: Stage, will: NDArray[np.bool_], new: Float) -> NDArray[np.bool_]:

@@ -115,3 +115,8 @@ def one_channel(image: Array) -> Array:
     if np.array_equal(r, g) and np.array_equal(g, b):
         return np.asarray(g)
     return from_unit(grey(image), image.dtype)
+
+
+def without_colour(image: Array) -> Array:
+    """Return an (H, W, 3) picture as three equal channels."""
+    return np.dstack([one_channel(image)] * 3)

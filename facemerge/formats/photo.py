@@ -115,6 +115,13 @@ def read(frame: Frame, *, profile: bytes | EllipsisType | None = ..., bit_depth:
         raise InputError(f"{frame.name} cannot be read: it {why}.") from why
     if (image.shape[1], image.shape[0]) != frame.size:
         raise InputError(f"{frame.name} has changed since the burst was looked through; start again.")
+    return converted(image, frame, profile=profile, bit_depth=bit_depth)
+
+
+def converted(
+    image: Array, frame: Frame, *, profile: bytes | EllipsisType | None = ..., bit_depth: int | None = None
+) -> Array:
+    """Return a frame's pixels in another profile and depth; parameters as `read`."""
     if bit_depth == 16 and image.dtype == np.uint8:
         image = image.astype(np.uint16) * np.uint16(257)
     if not isinstance(profile, EllipsisType):

@@ -6,8 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
-
 from facemerge import composite
 from facemerge.errors import OptionError
 from facemerge.formats import encode, files, icc, openraster, page, photo, previews, report, xmp
@@ -161,7 +159,7 @@ def _reader(frames: Sequence[Frame]) -> Read:
 
     def read(frame: Frame) -> Pixels:
         pixels = icc.to_srgb(photo.read(frame), frame.profile)
-        return np.dstack([icc.one_channel(pixels)] * 3) if grey else pixels
+        return icc.without_colour(pixels) if grey else pixels
 
     return read
 

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from collections import OrderedDict
 
-import numpy as np
-
-from facemerge import choice, composite, faces, imaging, risk
-from facemerge.formats import icc
+from facemerge import choice, composite, faces, risk
+from facemerge.formats import icc, photo
 from facemerge.models import Models
 from facemerge.options import Options
 from facemerge.pipeline.look import Album, Read
@@ -100,14 +98,8 @@ def missing_risks(analysis: Analysis, chosen: Choice, options: Options) -> dict[
 
 def _in_form_of(pixels: Pixels, frame: Frame, base: Frame) -> Pixels:
     """Return a donor's pixels in the base's profile, depth and, if that is grey, without colour."""
-    if base.bit_depth == 16 and pixels.dtype == np.uint8:
-        pixels = pixels.astype(np.uint16) * np.uint16(257)
-    pixels = icc.convert(pixels, frame.profile, base.profile)
-    if base.bit_depth == 8:
-        pixels = imaging.to_eight_bit(pixels)
-    if base.channels == 1:
-        pixels = np.dstack([icc.one_channel(pixels)] * 3)
-    return pixels
+    pixels = photo.converted(pixels, frame, profile=base.profile, bit_depth=base.bit_depth)
+    return icc.without_colour(pixels) if base.channels == 1 else pixels
 
 
 def _not_in_base(gap: Missing, options: Options) -> Risk:
