@@ -274,13 +274,14 @@ class _Plan:
         return self._score(person, frame) if np.isfinite(self.worth[person, frame]) else -np.inf
 
     def _fault(self, person: int, frame: int) -> str:
-        """Return what is said against a face: the reason of its weakest part."""
+        """Return what is said against a face: the reason of the part that costs it most."""
         score = self.analysis.scores[self.analysis.people[person].id][frame]
         if score is None:
             return ""
-        parts = [p for p in (score.eyes, score.sharpness, score.expression) if p.value is not None]
-        weakest = min(parts, key=lambda p: p.value if p.value is not None else 1.0, default=None)
-        return weakest.reason if weakest is not None else ""
+        costs = {
+            name: score.factors.get(name, 1.0) for name, part in score.parts.items() if part.value is not None
+        }
+        return score.parts[min(costs, key=lambda name: costs[name])].reason if costs else ""
 
 
 def _why_base(analysis: Analysis, base: int, picks: Sequence[Pick], wanted: _Wanted) -> str:

@@ -119,6 +119,30 @@ class ScoresOptions:
     weight_expression: float = _option(
         0.7, "how much an awkward face counts", low=0, high=10, source="common practice: expression third"
     )
+    weight_gaze: float = _option(
+        0.6,
+        "how much a look away from the camera counts",
+        low=0,
+        high=10,
+        source="common practice, no source",
+    )
+    weight_pose: float = _option(
+        0.7,
+        "how much a head turned or tilted out of its pose counts",
+        low=0,
+        high=10,
+        source="common practice, no source",
+    )
+    weight_visible: float = _option(
+        1.0, "how much a partly hidden face counts", low=0, high=10, source="common practice, no source"
+    )
+    weight_light: float = _option(
+        0.7,
+        "how much blown highlights, lost shadows and red-eye count",
+        low=0,
+        high=10,
+        source="common practice, no source",
+    )
     mood: str = _option(
         "pleasant",
         "what a good face is: 'pleasant', or 'silly' for the deliberately silly frame",

@@ -19,6 +19,9 @@ Pixels = NDArray[np.uint8] | NDArray[np.uint16]
 
 Flag = Literal["clear", "inspect", "retouch"]
 
+PARTS = ("eyes", "sharpness", "expression", "gaze", "pose", "visible", "light")
+"""What a score is made of."""
+
 
 def frozen(array: Array) -> Array:
     """Return an own, read-only copy of `array`, so that a frozen word is frozen all the way down."""
@@ -117,6 +120,9 @@ class Part:
     """Plain words for the report ('left eye 80 % closed'), or ''."""
 
 
+_FINE = Part(value=1.0)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Score:
     """How good one face is, against the same person's other frames."""
@@ -124,12 +130,27 @@ class Score:
     eyes: Part
     sharpness: Part
     expression: Part
+    gaze: Part = _FINE
+    """Whether the eyes look where they usually do: at the camera."""
+    pose: Part = _FINE
+    """Whether the head is held as usual, neither turned away nor tilted."""
+    visible: Part = _FINE
+    """How much of the face is to be seen past hair, hands and neighbours."""
+    light: Part = _FINE
+    """Highlights, shadows and red-eye on the face."""
     total: float
     """In [0, 1]: the combined score that ranks the person's frames."""
+    factors: dict[str, float] = field(default_factory=dict)
+    """By part, in [0, 1]: what it multiplies the total by, its weight and its doubt included."""
     blur_px: float | None = None
     """Estimated width (Gaussian sigma) of the blur at the eyes, full-resolution pixels."""
     detail: dict[str, float] = field(default_factory=dict)
     """Further measured numbers by name, for the report and for tuning."""
+
+    @property
+    def parts(self) -> dict[str, Part]:
+        """The parts by name."""
+        return {name: getattr(self, name) for name in PARTS}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -1,5 +1,5 @@
 """How good each face is: eyes, sharpness and expression, weighed against the person's own frames."""
 
-from facemerge.scores.weigh import Measures, measure, score, total
+from facemerge.scores.weigh import Measures, factors, measure, score, total
 
-__all__ = ["Measures", "measure", "score", "total"]
+__all__ = ["Measures", "factors", "measure", "score", "total"]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,6 +23,7 @@ from facemerge.words import Face, Part, Pixels, Score
 
 UNKNOWN = 0.6
 """What a part that cannot be told counts as: less than good, so that a face that shows itself wins."""
+NEEDED = ("eyes", "sharpness", "expression")
 CROP_MARGIN = 0.12
 
 
@@ -52,7 +53,8 @@ def measure(image: Pixels, face: Face) -> Measures:
     right, bottom = (
         int(np.clip(v + margin + 1, o + 2, n)) for v, o, n in ((x1, left, width), (y1, top, height))
     )
-    grey = imaging.grey(np.ascontiguousarray(image[top:bottom, left:right]))
+    crop = np.ascontiguousarray(image[top:bottom, left:right])
+    grey = imaging.grey(crop)
     points = face.landmarks - [left, top, 0.0]
     shapes = {name: float(v) for name, v in zip(BLENDSHAPES, face.blendshapes, strict=True)}
     eyes = [points[list(corners), :2].mean(0) for corners in ((33, 133), (263, 362))]
@@ -127,22 +129,32 @@ def _weigh(
         detail |= {name: v for name, v in sides.items() if v is not None}
     if strain is not None:
         detail |= {"turned_deg": strain.turn_deg, "mouth_strain": strain.narrow + strain.pout}
+    parts = {"eyes": eyes, "sharpness": sharpness, "expression": expression}
+    weighed = factors(parts, options)
     return Score(
-        eyes=eyes,
-        sharpness=sharpness,
-        expression=expression,
-        total=total(eyes, sharpness, expression, options),
+        **parts,
+        total=total(weighed),
+        factors=weighed,
         blur_px=blur.total_px,
         detail=detail,
     )
 
 
-def total(eyes: Part, sharpness: Part, expression: Part, options: ScoresOptions) -> float:
-    """Return the parts' product, each raised to its weight: one serious defect sinks a face."""
-    weighted = (
-        (eyes, options.weight_eyes),
-        (sharpness, options.weight_sharpness),
-        (expression, options.weight_expression),
-    )
-    values = [(UNKNOWN if p.value is None else p.value) ** w for p, w in weighted]
-    return float(np.clip(np.prod(values), 0, 1))
+def factors(parts: Mapping[str, Part], options: ScoresOptions) -> dict[str, float]:
+    """Return what each part multiplies the total by: its value raised to its weight, in [0, 1].
+
+    A part that cannot be told counts as `UNKNOWN` where every face must show it, and is not held against a
+    face otherwise.
+    """
+    unknown = {name: UNKNOWN if name in NEEDED else 1.0 for name in parts}
+    return {
+        name: float(
+            (unknown[name] if part.value is None else part.value) ** getattr(options, f"weight_{name}")
+        )
+        for name, part in parts.items()
+    }
+
+
+def total(factors: Mapping[str, float]) -> float:
+    """Return the product of the factors, in [0, 1]: one serious defect sinks a face."""
+    return float(np.clip(np.prod(list(factors.values())), 0, 1))
