@@ -31,7 +31,13 @@ def analysis(totals: np.ndarray, *, gap: float = 400.0) -> Analysis:
         if np.isnan(value):
             return None
         part = Part(value=float(value), reason="eyes shut" if value < 0.5 else "")
-        return Score(eyes=part, sharpness=Part(value=1.0), expression=Part(value=1.0), total=float(value))
+        return Score(
+            eyes=part,
+            sharpness=Part(value=1.0),
+            expression=Part(value=1.0),
+            total=float(value),
+            factors={"eyes": float(value)},
+        )
 
     return Analysis(
         frames=tuple(

@@ -92,6 +92,14 @@ def face(frame: str, score: float, **more: Any) -> dict[str, Any]:
     } | more
 
 
+PARTS = [
+    {"part": "expression", "value": 0.4, "factor": 0.53, "reason": "mouth pulled"},
+    {"part": "visible", "value": 0.8, "factor": 0.8, "reason": ""},
+    {"part": "light", "value": 1.0, "factor": 1.0, "reason": ""},
+]
+"""What one face of the report loses by."""
+
+
 def person(id: str, pick: str, flag: str, frames: list[str]) -> dict[str, Any]:
     """Return a person of a report whose base is the second frame."""
     swapped = pick != frames[1]
@@ -108,7 +116,7 @@ def person(id: str, pick: str, flag: str, frames: list[str]) -> dict[str, Any]:
         "area": [812, 210, 1034, 480],
         "seam": {"worst_at": [900.5, 301.0], "delta_e_median": 1.2, "delta_e_p95": 4.5},
         "faces": [
-            face(frames[0], 0.91, unknown=["eyes_open"], reasons={"expression": "mouth pulled"}),
+            face(frames[0], 0.91, unknown=["eyes_open"], parts=PARTS),
             face(frames[1], 0.2),
         ],
         "missing": [{"frame": frames[2], "reason": "turned away"}],
@@ -319,7 +327,9 @@ def test_unknown_score_is_no_number(tree: Node) -> None:
     """A part that cannot be told is a question mark, and a word for who hears the page; never 50 of 100."""
     first = tree.all("ol", class_="strip")[0].all("li")[0]
     assert first.all("dl")[0].text == "score 91 eyes open ? unknown sharpness 80 expression 70"
-    assert "mouth pulled" in first.text
+    assert "expression × 0.53: mouth pulled" in first.text
+    assert "in view × 0.80" in first.text
+    assert "light" not in first.text
 
 
 def test_frames_and_settings_are_there(tree: Node) -> None:

@@ -15,6 +15,7 @@ from facemerge.errors import InputError
 from facemerge.formats.report import Report, build_report, read_report, report_bytes, write_report
 from facemerge.options import Options, build
 from facemerge.words import (
+    PARTS,
     Aligned,
     Analysis,
     Choice,
@@ -68,6 +69,7 @@ def score(eyes: float | None, total: float, detail: float = 0.25) -> Score:
         sharpness=Part(value=0.7),
         expression=Part(value=0.123456, reason="mouth pulled"),
         total=total,
+        factors={"eyes": 0.6, "expression": 0.4},
         blur_px=1.23456,
         detail={"jaw": detail, "brow": 0.5},
     )
@@ -190,6 +192,15 @@ def test_errors_of_two_frames_add_up() -> None:
     assert built(analysis=analysis)["frames"][2]["align_error_px"] == 0.5
 
 
+def test_a_score_says_what_took_from_it() -> None:
+    """Every part once, what takes most first, with its value, what it multiplies the score by, and why."""
+    parts = built()["people"][0]["faces"][1]["parts"]
+    assert sorted(p["part"] for p in parts) == sorted(PARTS)
+    assert parts[0] == {"part": "expression", "value": 0.1235, "factor": 0.4, "reason": "mouth pulled"}
+    assert parts[1] == {"part": "eyes", "value": None, "factor": 0.6, "reason": "sunglasses"}
+    assert {p["factor"] for p in parts[2:]} == {1.0}
+
+
 def test_unknown_scores_are_marked() -> None:
     """What cannot be told is written as the middle, 0.5, and said to be unknown; a face without scores all
     of it.
@@ -197,7 +208,10 @@ def test_unknown_scores_are_marked() -> None:
     one, two = built()["people"]
     assert one["faces"][1]["eyes_open"] == 0.5
     assert one["faces"][1]["unknown"] == ["eyes_open"]
-    assert one["faces"][1]["reasons"] == {"eyes_open": "sunglasses", "expression": "mouth pulled"}
+    assert {p["part"]: p["reason"] for p in one["faces"][1]["parts"] if p["reason"]} == {
+        "eyes": "sunglasses",
+        "expression": "mouth pulled",
+    }
     assert one["faces"][0]["unknown"] == []
     assert two["faces"][2]["unknown"] == ["eyes_open", "sharpness", "expression", "score"]
     assert two["faces"][2]["score"] == 0.5

@@ -16,7 +16,7 @@ from skimage import data
 from facemerge import scores
 from facemerge.faces import detect_faces
 from facemerge.options import FacesOptions, ScoresOptions
-from facemerge.words import Face, Part, Score
+from facemerge.words import PARTS, Face, Part, Score
 
 OPTIONS = ScoresOptions()
 part_values = st.one_of(st.none(), st.floats(0, 1))
@@ -127,30 +127,49 @@ def test_a_face_cut_by_the_picture_is_measured_or_unknown(portrait, models, corn
     assert ("closed_right" in found.detail) == inside
 
 
+def whole(options: ScoresOptions = OPTIONS, **values: float | None) -> float:
+    """The total of a face all of whose other parts are perfect."""
+    parts = {name: Part(value=values.get(name, 1.0)) for name in PARTS}
+    return scores.total(scores.factors(parts, options))
+
+
 @given(part_values, part_values, part_values)
 def test_total_is_a_product_in_range(a, b, c):
-    """In [0, 1]; the worst part bounds it; unknown is neither good nor bad."""
-    whole = scores.total(*(Part(value=v) for v in (a, b, c)), OPTIONS)
-    assert 0 <= whole <= 1
+    """In [0, 1]; the worst part bounds it; unknown eyes are neither good nor bad."""
+    found = whole(eyes=a, sharpness=b, expression=c)
+    assert 0 <= found <= 1
     for value, weight in ((a, 1.0), (b, 1.0), (c, 0.7)):
-        assert whole <= (0.6 if value is None else value) ** weight + 1e-12
+        assert found <= (0.6 if value is None else value) ** weight + 1e-12
 
 
 def test_weights_weigh():
     """A weight of 0 forgets a part; a larger one makes it count for more."""
-    parts = (Part(value=0.1), Part(value=0.9), Part(value=0.9))
-    none = scores.total(*parts, ScoresOptions(weight_eyes=0.0))
-    some = scores.total(*parts, ScoresOptions(weight_eyes=0.5))
-    full = scores.total(*parts, ScoresOptions(weight_eyes=1.0))
+    none, some, full = (
+        whole(ScoresOptions(weight_eyes=w), eyes=0.1, sharpness=0.9, expression=0.9) for w in (0.0, 0.5, 1.0)
+    )
     assert none == pytest.approx(0.9 * 0.9**0.7)
     assert full < some < none
 
 
-@pytest.mark.parametrize("worst", [0, 1, 2])
+@pytest.mark.parametrize("worst", ["eyes", "sharpness", "expression", "visible"])
 def test_one_serious_defect_sinks_a_face(worst):
-    """Any one part at 0.15 pulls an otherwise perfect face below 0.4."""
-    parts = [Part(value=0.15 if i == worst else 1.0) for i in range(3)]
-    assert scores.total(*parts, OPTIONS) < 0.4
+    """Any one of these parts at 0.15 pulls an otherwise perfect face below 0.4."""
+    assert whole(**{worst: 0.15}) < 0.4
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_every_part_has_a_weight_and_costs_what_its_factor_says(part):
+    """Half a part takes its weight's share of the total, and nothing of any other factor."""
+    parts = {name: Part(value=0.5 if name == part else 1.0) for name in PARTS}
+    found = scores.factors(parts, OPTIONS)
+    assert found.pop(part) == pytest.approx(0.5 ** getattr(OPTIONS, f"weight_{part}"))
+    assert set(found.values()) == {1.0}
+
+
+@pytest.mark.parametrize("part", ["gaze", "pose", "visible", "light"])
+def test_what_cannot_be_told_is_not_held_against_a_face(part):
+    """Nobody's gaze is known behind shut lids: the eyes' part says so already."""
+    assert whole(**{part: None}) == 1.0
 
 
 @pytest.fixture(scope="module")

@@ -17,8 +17,10 @@ from markupsafe import Markup
 from facemerge.formats.files import write_bytes
 from facemerge.formats.previews import Pictures
 from facemerge.formats.report import Report
+from facemerge.words import PARTS
 
 _FLAGS = ("retouch", "inspect", "clear")
+_PART_NAMES = {name: name for name in PARTS} | {"visible": "in view"}
 
 
 def write_page(path: Path, report: Report, pictures: Pictures) -> None:
@@ -62,6 +64,7 @@ def render_page(report: Report, pictures: Pictures) -> str:
         told={p["id"] for p in told},
         by_flag={flag: [p for p in told if p["flag"] == flag] for flag in _FLAGS},
         frames=[_frame(report, frame) for frame in report["frames"]],
+        names=_PART_NAMES,
         rows=[_row(report, person) for person in people],
         style=Markup((room / "report.css").read_text("utf-8")),
         script=Markup(script),

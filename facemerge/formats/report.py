@@ -168,23 +168,36 @@ def _seam(seam: Seam) -> Report:
 
 
 def _face(frame: str, face: Face, score: Score | None) -> Report:
-    parts = {
-        "eyes_open": score.eyes if score else None,
-        "sharpness": score.sharpness if score else None,
-        "expression": score.expression if score else None,
+    named = {
+        "eyes_open": score.eyes.value if score else None,
+        "sharpness": score.sharpness.value if score else None,
+        "expression": score.expression.value if score else None,
+        "score": score.total if score else None,
     }
-    values = {name: part.value if part else None for name, part in parts.items()}
-    values["score"] = score.total if score else None
     return {
         "frame": frame,
         "box": [_number(v, 2) for v in face.box],
-        **{name: _share(value) for name, value in values.items()},
-        "unknown": [name for name, value in values.items() if _number(value, 4) is None],
-        "reasons": {name: part.reason for name, part in parts.items() if part and part.reason},
+        **{name: _share(value) for name, value in named.items()},
+        "unknown": [name for name, value in named.items() if _number(value, 4) is None],
+        "parts": _parts(score) if score else [],
         "blur_px": _number(score.blur_px if score else None, 3),
         "confidence": _number(face.confidence, 4),
         "detail": {name: _number(value, 4) for name, value in sorted(score.detail.items())} if score else {},
     }
+
+
+def _parts(score: Score) -> list[Report]:
+    """Return every part of a score, what takes most first: the factors' product is the score."""
+    parts = [
+        {
+            "part": name,
+            "value": _number(part.value, 4),
+            "factor": _share(score.factors.get(name, 1.0)),
+            "reason": part.reason,
+        }
+        for name, part in score.parts.items()
+    ]
+    return sorted(parts, key=lambda p: p["factor"])
 
 
 def report_bytes(report: Report) -> bytes:
