@@ -1,11 +1,13 @@
 """Prints how well faces are judged on bursts whose truth is known.
 
-    python scripts/evaluate.py BURST... [--as full half noise under]
+    python scripts/evaluate.py BURST... [--as full half quarter noise under]
 
 A burst is a folder with frames and a `truth.json`: per frame, per face `id`, `frame_box`, `close` (0 open to
-1 shut), `squash` (mouth), `blur` and `motion` (px) and `good`. Figures are areas under the ROC curve with
-95 % bootstrap intervals over faces, and how many people's best-scored frame is a good one. Each table is a
-function from bursts to rows; tables about other stages go beside `score_table`.
+1 shut), `squash` (mouth), `blur` and `motion` (px) and `good`. The first table gives areas under the ROC
+curve with 95 % intervals over faces, the shares of faces of which eyes, sharpness, expression and the whole
+were said to be unknown (they are left out of the areas), and how many people's best-scored frame is a good
+one. The second sets one threshold a measure on all bursts but one and tries it on that one. Each table is a
+function from judged bursts to rows.
 """
 
 from __future__ import annotations
@@ -14,7 +16,7 @@ import argparse
 import json
 import sys
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -27,9 +29,15 @@ from facemerge import faces, imaging, models, scores
 from facemerge.options import Options
 from facemerge.words import Face, Score
 
+Figures = NDArray[np.float64]
+
 SHUT, OPEN = 0.85, 0.1
 """`close` from which an eye is shut, and up to which it is open; half-shut between."""
+GRIMACE = 0.5
+"""`squash` from which a mouth is pulled out of shape; a tenth or less is a mouth at ease."""
 DRAWS = 500
+SMALLER = {"half": 2, "quarter": 4}
+WAYS = ("full", *SMALLER, "noise", "under")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,9 +52,10 @@ class Judged:
 
 
 def degrade(image: NDArray[np.uint8], how: str, seed: int) -> NDArray[np.uint8]:
-    """Return a frame as another camera might have taken it: 'full', 'half', 'noise' or 'under'."""
-    if how == "half":
-        return np.asarray(imaging.resize(image, (image.shape[1] // 2, image.shape[0] // 2)))
+    """Return a frame as another camera might have taken it: one of `WAYS`."""
+    if how in SMALLER:
+        factor = SMALLER[how]
+        return np.asarray(imaging.resize(image, (image.shape[1] // factor, image.shape[0] // factor)))
     if how == "noise":
         # Half as much again: what is there has to be joined by 1.118 times its own.
         # The median, for edges are few: of normal noise it is 0.8453 of the mean.
@@ -105,42 +114,77 @@ def auc(good: NDArray[np.float64], bad: NDArray[np.float64]) -> float:
     return float((good[:, None] > bad).mean() + 0.5 * (good[:, None] == bad).mean())
 
 
-def interval(good: NDArray[np.float64], bad: NDArray[np.float64]) -> tuple[float, float, float]:
-    """Return the AUC and its 95 % bootstrap interval over faces."""
+def interval(good: Figures, bad: Figures) -> tuple[float, float, float]:
+    """Return the AUC and its 95 % interval over faces, by bootstrap.
+
+    Where no pair is out of order a bootstrap knows no doubt; the lower end is then that of Clopper and
+    Pearson ("The use of confidence or fiducial limits", Biometrika 26, 1934) for as many hits in a row as the
+    smaller set has faces.
+    """
     rng = np.random.default_rng(0)
     if not len(good) or not len(bad):
         return float("nan"), float("nan"), float("nan")
     drawn = [auc(rng.choice(good, len(good)), rng.choice(bad, len(bad))) for _ in range(DRAWS)]
     low, high = np.percentile(drawn, [2.5, 97.5])
+    if low == 1:
+        low = 0.025 ** (1 / min(len(good), len(bad)))
     return auc(good, bad), float(low), float(high)
-
-
-def values(
-    judged: Iterable[Judged], part: Callable[[Score], float | None], among: Callable[[dict[str, Any]], bool]
-) -> NDArray[np.float64]:
-    """Return one figure of every face that was found and is among those asked for; unknown counts 0."""
-    chosen = [part(j.score) for j in judged if j.score is not None and among(j.truth)]
-    return np.array([0.0 if v is None else v for v in chosen])
-
-
-def eyes(score: Score) -> float | None:
-    """The eyes' figure of a score."""
-    return score.eyes.value
-
-
-def sharpness(score: Score) -> float | None:
-    """The sharpness figure of a score."""
-    return score.sharpness.value
-
-
-def total(score: Score) -> float | None:
-    """The whole of a score."""
-    return score.total
 
 
 def is_blurred(truth: dict[str, Any]) -> bool:
     """Whether a true face is out of focus or moved."""
     return bool(truth["blur"] or truth["motion"])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Question:
+    """Something to be told of a face: a figure of its score, and of which faces it should be high or low."""
+
+    name: str
+    figure: Callable[[Score], float | None]
+    high: Callable[[dict[str, Any]], bool]
+    low: Callable[[dict[str, Any]], bool]
+
+    def answers(self, judged: Iterable[Judged], among: Callable[[dict[str, Any]], bool]) -> Figures:
+        """Return the figure of every face that was found, is among those asked for, and is not unknown."""
+        found = [self.figure(j.score) for j in judged if j.score is not None and among(j.truth)]
+        return np.array([v for v in found if v is not None], float)
+
+    def unknown(self, judged: Sequence[Judged]) -> float:
+        """Return the share of the faces found of which it cannot be told."""
+        found = [self.figure(j.score) for j in judged if j.score is not None]
+        return float(np.mean([v is None for v in found])) if found else 0.0
+
+
+QUESTIONS = (
+    Question(
+        name="eyes: shut",
+        figure=lambda s: s.eyes.value,
+        high=lambda t: t["close"] <= OPEN,
+        low=lambda t: t["close"] >= SHUT,
+    ),
+    Question(
+        name="eyes: half shut",
+        figure=lambda s: s.eyes.value,
+        high=lambda t: t["close"] <= OPEN,
+        low=lambda t: OPEN < t["close"] < SHUT,
+    ),
+    Question(
+        name="sharp",
+        figure=lambda s: s.sharpness.value,
+        high=lambda t: not is_blurred(t),
+        low=is_blurred,
+    ),
+    Question(
+        name="expression",
+        figure=lambda s: s.expression.value,
+        high=lambda t: t["squash"] <= 0.1 and t["close"] <= OPEN and not is_blurred(t),
+        low=lambda t: t["squash"] >= GRIMACE and not is_blurred(t),
+    ),
+    Question(
+        name="good", figure=lambda s: s.total, high=lambda t: bool(t["good"]), low=lambda t: not t["good"]
+    ),
+)
 
 
 def picks(judged: Sequence[Judged]) -> tuple[int, int]:
@@ -154,34 +198,55 @@ def picks(judged: Sequence[Judged]) -> tuple[int, int]:
     return right, possible
 
 
-def score_table(bursts: Sequence[Path], ways: Sequence[str], options: Options) -> list[str]:
-    """Return the table of how well eyes, sharpness and whole faces are told apart."""
-    heads = ("eyes: shut", "eyes: half shut", "sharp", "good")
-    lines = ["| burst | as | " + " | ".join(heads) + " | picks | found | ms a face |"]
-    lines.append("| --- " * (len(heads) + 5) + "|")
-    for burst in bursts:
-        for how in ways:
-            j, took_ms = judge(burst, how, options)
-            pairs = (
-                (
-                    values(j, eyes, lambda t: t["close"] <= OPEN),
-                    values(j, eyes, lambda t: t["close"] >= SHUT),
-                ),
-                (
-                    values(j, eyes, lambda t: t["close"] <= OPEN),
-                    values(j, eyes, lambda t: OPEN < t["close"] < SHUT),
-                ),
-                (values(j, sharpness, lambda t: not is_blurred(t)), values(j, sharpness, is_blurred)),
-                (values(j, total, lambda t: t["good"]), values(j, total, lambda t: not t["good"])),
-            )
-            cells = ["{:.4f} ({:.3f} to {:.3f})".format(*interval(a, b)) for a, b in pairs]
-            right, possible = picks(j)
-            found = sum(x.score is not None for x in j)
-            lines.append(
-                f"| {burst.name} | {how} | "
-                + " | ".join(cells)
-                + f" | {right}/{possible} | {found}/{len(j)} | {took_ms:.1f} |"
-            )
+def score_table(bursts: Mapping[tuple[str, str], tuple[list[Judged], float]]) -> list[str]:
+    """Return the table of how well each question is answered, a row for each burst and way."""
+    names = [q.name for q in QUESTIONS]
+    lines = ["| burst | as | " + " | ".join(names) + " | unknown | picks | found | ms a face |"]
+    lines.append("| --- " * (len(names) + 6) + "|")
+    for (burst, how), (judged, took_ms) in bursts.items():
+        areas = [interval(q.answers(judged, q.high), q.answers(judged, q.low)) for q in QUESTIONS]
+        cells = [f"{middle:.4f} ({low:.3f} to {high:.3f})" for middle, low, high in areas]
+        unknown = " / ".join(
+            f"{100 * q.unknown(judged):.0f}" for q in QUESTIONS if q.name != "eyes: half shut"
+        )
+        right, possible = picks(judged)
+        found = sum(x.score is not None for x in judged)
+        lines.append(
+            f"| {burst} | {how} | {' | '.join(cells)} | {unknown} % | {right}/{possible} "
+            f"| {found}/{len(judged)} | {took_ms:.1f} |"
+        )
+    return lines
+
+
+def threshold(high: Figures, low: Figures) -> float:
+    """Return the value that parts two sets with the best balanced accuracy, in the middle of its gap."""
+    known = np.unique(np.concatenate([high, low]))
+    cuts = np.concatenate([[known[0]], (known[1:] + known[:-1]) / 2]) if len(known) else np.array([0.5])
+    accuracy = [balanced_accuracy(high, low, cut) for cut in cuts]
+    best = np.flatnonzero(np.isclose(accuracy, np.max(accuracy)))
+    return float(np.mean(cuts[best]))
+
+
+def balanced_accuracy(high: Figures, low: Figures, cut: float) -> float:
+    """Return the mean of the shares of two sets that lie on their own side of a threshold."""
+    shares = [s for s in (high >= cut, low < cut) if len(s)]
+    return float(np.mean([s.mean() for s in shares])) if shares else float("nan")
+
+
+def cross_table(bursts: Mapping[tuple[str, str], tuple[list[Judged], float]]) -> list[str]:
+    """Return how one threshold a measure, set on all other bursts, does on each burst it never saw."""
+    lines = ["| tried on | as | " + " | ".join(f"{q.name}: right (cut)" for q in QUESTIONS) + " |"]
+    lines.append("| --- " * (len(QUESTIONS) + 2) + "|")
+    for (burst, how), (judged, _) in bursts.items():
+        others = [
+            j for (name, way), (them, _) in bursts.items() if way == how and name != burst for j in them
+        ]
+        cells = []
+        for q in QUESTIONS:
+            cut = threshold(q.answers(others, q.high), q.answers(others, q.low))
+            right = balanced_accuracy(q.answers(judged, q.high), q.answers(judged, q.low), cut)
+            cells.append(f"{100 * right:.1f} % ({cut:.2f})")
+        lines.append(f"| {burst} | {how} | {' | '.join(cells)} |")
     return lines
 
 
@@ -189,11 +254,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Print the tables for the bursts named on the command line."""
     parser = argparse.ArgumentParser(description="How well faces are judged on bursts whose truth is known.")
     parser.add_argument("bursts", nargs="+", type=Path, metavar="BURST", help="folder with a truth.json")
-    parser.add_argument(
-        "--as", dest="ways", nargs="+", default=["full"], choices=["full", "half", "noise", "under"]
-    )
+    parser.add_argument("--as", dest="ways", nargs="+", default=["full"], choices=WAYS)
     given = parser.parse_args(arguments)
-    print("\n".join(score_table(given.bursts, given.ways, Options())))
+    judged = {(b.name, how): judge(b, how, Options()) for b in given.bursts for how in given.ways}
+    print("\n".join(score_table(judged)))
+    if len(given.bursts) > 1:
+        print("\n" + "\n".join(cross_table(judged)))
     return 0
 
 

@@ -19,6 +19,7 @@ from facemerge.options import FacesOptions, ScoresOptions
 from facemerge.words import PARTS, Face, Part, Score
 
 OPTIONS = ScoresOptions()
+FINE = Part(value=1.0)
 part_values = st.one_of(st.none(), st.floats(0, 1))
 
 
@@ -225,7 +226,48 @@ def test_bootstrap_interval_holds_the_figure():
     value, low, high = evaluate.interval(rng.normal(1, 1, 60), rng.normal(0, 1, 50))
     assert low < value < high
     assert 0.02 < high - low < 0.3
-    assert evaluate.interval(np.array([0.9, 0.8]), np.array([0.1])) == (1.0, 1.0, 1.0)
+
+
+def test_an_interval_of_few_faces_is_wide():
+    """Ten of ten leave a lower end of 0.692: Clopper and Pearson, Biometrika 26, 1934, from memory."""
+    middle, low, high = evaluate.interval(np.linspace(0.8, 0.9, 10), np.linspace(0.1, 0.2, 30))
+    assert (middle, high) == (1.0, 1.0)
+    assert low == pytest.approx(0.6915, abs=5e-4)
+
+
+@pytest.mark.parametrize(
+    ("high", "low", "cut", "right"),
+    [
+        ([0.8, 0.9], [0.2, 0.4], 0.6, 1.0),
+        ([0.8, 0.9, 0.1], [0.2, 0.3, 0.4], 0.6, 5 / 6),
+        ([0.5, 0.5], [0.5], 0.5, 0.5),
+    ],
+)
+def test_threshold_parts_best(high, low, cut, right):
+    """In the middle of the widest gap that leaves fewest on the wrong side."""
+    found = evaluate.threshold(np.array(high), np.array(low))
+    assert found == pytest.approx(cut)
+    assert evaluate.balanced_accuracy(np.array(high), np.array(low), found) == pytest.approx(right)
+
+
+def judged_face(eyes: float | None, close: float, good: bool) -> evaluate.Judged:
+    """One face of a burst whose truth is `close` and whose eyes were given this value."""
+    score = Score(eyes=Part(value=eyes), sharpness=FINE, expression=FINE, total=0.3 if eyes is None else eyes)
+    truth = {"close": close, "squash": 0.0, "blur": 0.0, "motion": 0.0, "good": good}
+    return evaluate.Judged(person=0, frame=0, truth=truth, score=score)
+
+
+def test_tables_leave_the_unknown_out_and_count_it():
+    """One of four unknown is 25 % and left out of the area; the cut tried on a burst is the others'."""
+    one = [judged_face(0.9, 0.0, True), judged_face(0.2, 1.0, False), judged_face(None, 1.0, False)]
+    one.append(judged_face(0.8, 0.05, True))
+    two = [judged_face(0.6, 0.0, True), judged_face(0.4, 0.95, False)]
+    bursts = {("one", "full"): (one, 1.0), ("two", "full"): (two, 1.0)}
+    row = evaluate.score_table(bursts)[2]
+    assert row.startswith("| one | full | 1.0000 (")
+    assert "| 25 / 0 / 0 / 0 % | 1/1 | 4/4 | 1.0 |" in row
+    assert evaluate.cross_table(bursts)[2].startswith("| one | full | 100.0 % (0.50) |")
+    assert evaluate.cross_table(bursts)[3].startswith("| two | full | 100.0 % (0.50) |")
 
 
 @pytest.mark.parametrize(
