@@ -27,6 +27,7 @@ SeamCost = Callable[[int, int, int], float]
 # A person who is not in the base cannot be set into it: worse than any face that anybody pulls.
 NOT_IN_BASE = 10.0
 HEAD_REACH_FACES = 0.35
+WORTH_SAYING = 0.02
 
 
 def choose(analysis: Analysis, seam_cost: SeamCost, decisions: Decisions, options: ChoiceOptions) -> Choice:
@@ -268,7 +269,16 @@ class _Plan:
                 return "Already at their best in the base frame."
             return "No other frame gains enough to be worth a seam."
         fault = self._fault(person, self.base)
-        return f"Better by {gain:.2f} than in the base frame{f' ({fault})' if fault else ''}."
+        said = f"Better by {gain:.2f} than in the base frame{f' ({fault})' if fault else ''}."
+        return said + self._passed_over(person, frame)
+
+    def _passed_over(self, person: int, frame: int) -> str:
+        """Return what to say of a better face that was left for the sake of the seam, or nothing."""
+        best = int(np.argmax([self._safe_score(person, f) for f in range(len(self.analysis.frames))]))
+        more = self._safe_score(person, best) - self._score(person, frame)
+        if more < WORTH_SAYING or self.cost[person, best] <= self.cost[person, frame]:
+            return ""
+        return f" {self.analysis.frames[best].name} scores {more:.2f} more, but its seam would show sooner."
 
     def _safe_score(self, person: int, frame: int) -> float:
         return self._score(person, frame) if np.isfinite(self.worth[person, frame]) else -np.inf

@@ -6,7 +6,7 @@ Frames are streamed: one is in memory at a time, and what is kept of it is small
 from facemerge.pipeline.look import Album, Read, analyse
 from facemerge.pipeline.progress import Progress, no_progress
 from facemerge.pipeline.run import Result, cull, merge
-from facemerge.pipeline.setting import choose, set_in
+from facemerge.pipeline.setting import choose, set_in, settle
 
 __all__ = [
     "Album",
@@ -19,4 +19,5 @@ __all__ = [
     "merge",
     "no_progress",
     "set_in",
+    "settle",
 ]

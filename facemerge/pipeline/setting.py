@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections import OrderedDict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 from facemerge import choice, composite, faces, risk
 from facemerge.formats import icc, photo
@@ -25,23 +28,111 @@ from facemerge.words import (
 )
 
 DONORS_KEPT = 3
+ROUNDS = 4
+"""How often a choice is made and looked at, at most."""
+
+Swap = tuple[int, int, int]
+"""(base, person's index, frame)."""
 
 
-def choose(analysis: Analysis, album: Album, decisions: Decisions, options: Options) -> Choice:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Set:
+    """Heads set into a base."""
+
+    choice: Choice
+    base: Pixels
+    """(H, W, 3) the base frame as its file has it."""
+    heads: tuple[Head, ...]
+    """In the order they are laid, back row first."""
+    risks: dict[str, Risk]
+    """By person id; who was not found in the base has a risk too: somebody must look."""
+
+
+def choose(
+    analysis: Analysis,
+    album: Album,
+    decisions: Decisions,
+    options: Options,
+    tried: Mapping[Swap, float] | None = None,
+) -> Choice:
     """Return the base and everybody's pick, weighing scores against the seams they are expected to show.
+
+    Parameters
+    ----------
+    analysis, album, decisions, options
+        What is known, the small copies of it, what the user wants, the settings.
+    tried
+        The risk of swaps that were made and measured; it takes the place of their forecast.
 
     Raises
     ------
     OptionError
         If a decision names what does not exist or cannot be obeyed.
     """
+    known = tried or {}
 
     def seam_cost(base: int, person: int, frame: int) -> float:
+        if (base, person, frame) in known:
+            return known[base, person, frame]
         who = analysis.people[person].id
         mine, theirs = album.patches.get((who, base)), album.patches.get((who, frame))
         return 1.0 if mine is None or theirs is None else composite.forecast(mine, theirs)
 
     return choice.choose(analysis, seam_cost, decisions, options.choice)
+
+
+def settle(
+    analysis: Analysis,
+    album: Album,
+    decisions: Decisions,
+    read: Read,
+    models: Models,
+    options: Options,
+    progress: Progress = no_progress,
+) -> Set:
+    """Choose, set in, look at the seams, and choose again where one would be found.
+
+    A forecast from small copies cannot know every seam. What was measured replaces it, and the choice is made
+    anew, until it stands or `ROUNDS` are over: so a slightly lesser face on a clean seam beats the best face
+    on a broken one.
+
+    Parameters
+    ----------
+    analysis, album, decisions
+        What is known, the small copies of it, what the user wants.
+    read
+        Gives a frame's pixels as its file has them; donors are converted to the base's profile and depth.
+    models, options, progress
+        The networks, the settings, and who is told how far it is.
+
+    Raises
+    ------
+    OptionError
+        If a decision names what does not exist or cannot be obeyed.
+    InputError
+        If a frame can no longer be read.
+    """
+    tried: dict[Swap, float] = {}
+    benches: dict[int, _Bench] = {}
+    rounds: list[tuple[Choice, Set]] = []
+    for _ in range(ROUNDS):
+        chosen = choose(analysis, album, decisions, options, tried)
+        if any(_same(chosen, before) for before, _ in rounds):
+            break
+        bench = benches.setdefault(chosen.base, _Bench(analysis, chosen.base, read, models, options))
+        made = bench.set_in(chosen, progress)
+        rounds.append((chosen, made))
+        tried |= _measured(analysis, chosen, made.risks)
+        if all(risk.flag == "clear" for risk in made.risks.values()):
+            break
+    found = choose(analysis, album, decisions, options, tried)
+    for before, made in rounds:
+        if _same(found, before):
+            # The same heads, in words that know what was measured.
+            return dataclasses.replace(made, choice=found)
+    # Every round was better in its forecast than the last one turned out: the best of them stands.
+    before, made = max(rounds, key=lambda r: _worth(analysis, r[0], tried, options))
+    return made
 
 
 def set_in(
@@ -52,39 +143,87 @@ def set_in(
     options: Options,
     progress: Progress = no_progress,
 ) -> tuple[Pixels, tuple[Head, ...], dict[str, Risk]]:
-    """Return the base's pixels, the heads to lay over it (back row first) and the risks by person id.
+    """Return the base's pixels, the heads of one choice (back row first) and the risks by person id.
 
-    A person who was not found in the base has a risk of their own: somebody must look.
-
-    Parameters
-    ----------
-    analysis, chosen
-        What is known, and what is to be set into what.
-    read
-        Gives a frame's pixels as its file has them; donors are converted to the base's profile and depth.
-    models, options, progress
-        The networks, the settings, and who is told how far it is.
-
-    Raises
-    ------
-    InputError
-        If a frame can no longer be read.
+    Parameters and errors as `settle`.
     """
-    frame = analysis.frames[chosen.base]
-    base = read(frame)
-    donors = _Donors(analysis, lambda f: _in_form_of(read(f), f, frame))
-    heads: list[Head] = []
-    risks = missing_risks(analysis, chosen, options)
-    current = base
-    swaps = [(p, k) for p, k in zip(analysis.people, chosen.picks, strict=True) if not k.from_base]
-    for done, (person, pick) in enumerate(swaps):
-        progress("Setting heads in", done, len(swaps))
-        head = _head(analysis, chosen.base, person, pick, base, current, donors(pick.frame), models, options)
-        heads.append(head)
-        current = composite.lay(current, [head])
-        risks[person.id] = _risk(analysis, chosen.base, person, pick, head, options)
-    progress("Setting heads in", len(swaps), len(swaps))
-    return base, tuple(heads), risks
+    made = _Bench(analysis, chosen.base, read, models, options).set_in(chosen, progress)
+    return made.base, made.heads, made.risks
+
+
+def _same(a: Choice, b: Choice) -> bool:
+    return a.base == b.base and [p.frame for p in a.picks] == [p.frame for p in b.picks]
+
+
+def _measured(analysis: Analysis, chosen: Choice, risks: Mapping[str, Risk]) -> dict[Swap, float]:
+    return {
+        (chosen.base, i, pick.frame): risks[pick.person].value
+        for i, pick in enumerate(chosen.picks)
+        if not pick.from_base
+    }
+
+
+def _worth(analysis: Analysis, chosen: Choice, tried: Mapping[Swap, float], options: Options) -> float:
+    """Return what a choice that was made turned out to be worth: scores less the price of its seams."""
+    worth = 0.0
+    for i, pick in enumerate(chosen.picks):
+        score = analysis.scores[pick.person][pick.frame]
+        worth += 0.0 if score is None else score.total
+        if not pick.from_base:
+            worth -= options.choice.swap_cost
+            worth -= options.choice.seam_weight * tried[chosen.base, i, pick.frame]
+    return worth
+
+
+class _Bench:
+    """One base frame, and the heads that have been made for it."""
+
+    def __init__(self, analysis: Analysis, base: int, read: Read, models: Models, options: Options) -> None:
+        self._analysis = analysis
+        self._index = base
+        self._models = models
+        self._options = options
+        frame = analysis.frames[base]
+        self._base = read(frame)
+        self._donors = _Donors(analysis, lambda f: _in_form_of(read(f), f, frame))
+        self._made: dict[tuple[str, int], list[tuple[list[Head], Head]]] = {}
+
+    def set_in(self, chosen: Choice, progress: Progress) -> Set:
+        """Return the heads of a choice with this base, back row first, and everybody's risk."""
+        analysis, options = self._analysis, self._options
+        heads: list[Head] = []
+        risks = missing_risks(analysis, chosen, options)
+        current = self._base
+        swaps = [(p, k) for p, k in zip(analysis.people, chosen.picks, strict=True) if not k.from_base]
+        for done, (person, pick) in enumerate(swaps):
+            progress("Setting heads in", done, len(swaps))
+            head = self._head(person, pick, current, heads)
+            heads.append(head)
+            current = composite.lay(current, [head])
+            risks[person.id] = _risk(analysis, chosen.base, person, pick, head, options)
+        progress("Setting heads in", len(swaps), len(swaps))
+        return Set(choice=chosen, base=self._base, heads=tuple(heads), risks=risks)
+
+    def _head(self, person: Person, pick: Pick, current: Pixels, laid: Sequence[Head]) -> Head:
+        """Return a head, made anew only if what lies under its window is not what it was made for."""
+        for under, head in self._made.get((person.id, pick.frame), ()):
+            if under == [h for h in laid if _meet(h, head)]:
+                return head
+        donor = self._donors(pick.frame)
+        head = _head(
+            self._analysis, self._index, person, pick, self._base, current, donor, self._models, self._options
+        )
+        under = [h for h in laid if _meet(h, head)]
+        self._made.setdefault((person.id, pick.frame), []).append((under, head))
+        return head
+
+
+def _meet(a: Head, b: Head) -> bool:
+    """Return whether the windows of two heads overlap."""
+    return all(
+        a.offset[k] < b.offset[k] + b.mask.shape[1 - k] and b.offset[k] < a.offset[k] + a.mask.shape[1 - k]
+        for k in (0, 1)
+    )
 
 
 def missing_risks(analysis: Analysis, chosen: Choice, options: Options) -> dict[str, Risk]:

@@ -1,0 +1,109 @@
+"""A choice is looked at once it is made, and made again where a seam would be found."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import bursts
+import numpy as np
+import pytest
+
+from facemerge import composite, pipeline
+from facemerge.models import Models
+from facemerge.options import Options
+from facemerge.pipeline import setting
+from facemerge.words import Analysis, Decisions, Frame, Head, Person, Pick, Pixels, Risk
+
+CLEAR = Risk(value=0.05, flag="clear", reasons=("nothing",))
+BROKEN = Risk(value=0.9, flag="retouch", reasons=("the wall breaks",))
+Judge = Callable[[int, str, int], bool]
+"""(base, person, frame) -> whether the seam is broken."""
+
+
+@pytest.fixture(scope="module")
+def seen(models: Models) -> tuple[Analysis, pipeline.Album, dict[str, Pixels]]:
+    """A burst of four frames in which no frame has both people sharp, looked through."""
+    pictures = {f"f{i}.png": bursts.frame(i) for i in range(4)}
+    frames = [
+        Frame(name=n, path=f"/nowhere/{n}", size=(p.shape[1], p.shape[0]), bit_depth=8)
+        for n, p in pictures.items()
+    ]
+    analysis, album = pipeline.analyse(frames, lambda f: pictures[f.name], models, Options())
+    return analysis, album, pictures
+
+
+@pytest.fixture
+def settled(seen, models, monkeypatch):
+    """Settle with seams judged by a rule; returns what was set in, and who was built from which frame."""
+    analysis, album, pictures = seen
+    built: list[tuple[str, int]] = []
+    build = composite.build_head
+
+    def counted(**words) -> Head:
+        donor = next(i for i, p in enumerate(pictures.values()) if np.array_equal(p, words["donor"]))
+        built.append((words["person"], donor))
+        return build(**words)
+
+    def run(broken: Judge, decisions: Decisions | None = None) -> tuple[setting.Set, list[tuple[str, int]]]:
+        def risk(_: Analysis, base: int, person: Person, pick: Pick, head: Head, options: Options) -> Risk:
+            return BROKEN if broken(base, person.id, pick.frame) else CLEAR
+
+        monkeypatch.setattr(setting, "_risk", risk)
+        monkeypatch.setattr(composite, "build_head", counted)
+        read = lambda f: pictures[f.name]  # noqa: E731
+        return pipeline.settle(analysis, album, decisions or Decisions(), read, models, Options()), built
+
+    return run
+
+
+def swaps(made: setting.Set) -> dict[str, int]:
+    """Return who comes from which frame."""
+    return {p.person: p.frame for p in made.choice.picks if not p.from_base}
+
+
+def test_a_clear_choice_stands(settled):
+    """Nothing to mend: every head is built once, and the heads are those of the choice."""
+    made, built = settled(lambda base, person, frame: False)
+    assert len(swaps(made)) == 1
+    assert built == list(swaps(made).items())
+    assert [h.person for h in made.heads] == list(swaps(made))
+    assert set(made.risks.values()) == {CLEAR}
+
+
+def test_a_broken_seam_gives_way_to_the_next_best_head(settled):
+    """With the first choice's seam broken, another frame's equally sharp head is taken."""
+    first, _ = settled(lambda base, person, frame: False, Decisions(base="f0.png"))
+    ((person, frame),) = swaps(first).items()
+    made, built = settled(lambda b, p, f: (p, f) == (person, frame), Decisions(base="f0.png"))
+    ((other, taken),) = swaps(made).items()
+    assert other == person
+    assert {frame, taken} == {1, 3}
+    assert built == [(person, frame), (person, frame), (person, taken)]
+    assert made.risks[person] == CLEAR
+    assert [h.person for h in made.heads] == [person]
+
+
+def test_what_breaks_everywhere_is_still_the_best_there_is(settled):
+    """All seams broken: it ends, and the heads, risks and picks belong together."""
+    made, built = settled(lambda base, person, frame: True)
+    assert set(made.risks) == set(swaps(made)) == {h.person for h in made.heads}
+    assert len(built) <= setting.ROUNDS * 2
+    assert set(made.risks.values()) <= {BROKEN}
+
+
+def test_what_was_demanded_is_made_however_it_breaks(settled):
+    """A head the user asks for is not taken away again for its seam."""
+    demanded = Decisions(base="f0.png", force={"P01": "f1.png"})
+    made, _ = settled(lambda base, person, frame: True, demanded)
+    assert swaps(made)["P01"] == 1
+
+
+def test_heads_that_lie_on_the_same_are_not_made_again(settled):
+    """In a second round the head that nothing changed for is the very one of the first."""
+    both = Decisions(base="f0.png", force={"P01": "f2.png"})
+    first, built = settled(lambda base, person, frame: False, both)
+    wrong = swaps(first)["P02"]
+    built.clear()
+    made, _ = settled(lambda base, person, frame: (person, frame) == ("P02", wrong), both)
+    assert swaps(made)["P01"] == 2
+    assert [who for who, _ in built].count("P01") == 1
