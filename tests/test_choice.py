@@ -130,6 +130,19 @@ def test_a_lesser_face_on_a_clean_seam_beats_the_best_on_a_broken_one() -> None:
     assert frames_of(chosen) == [0, 2]
 
 
+def test_a_face_left_for_its_seam_is_named() -> None:
+    """'f2.jpg scores 0.05 more': said where the seam decided, and not where the best face was taken."""
+    a = analysis(np.array([[0.1, 0.9, 0.95], [1.0, 0.5, 0.5]]))
+    options = ChoiceOptions(seam_weight=1.0)
+    only_frame_0 = Decisions(base="f0.jpg")
+    broken = choice.choose(a, lambda b, p, f: 0.9 if f == 2 else 0.0, only_frame_0, options)
+    assert frames_of(broken) == [1, 0]
+    assert "f2.jpg scores 0.05 more" in broken.picks[0].why
+    best = choice.choose(a, no_seam, only_frame_0, options)
+    assert frames_of(best) == [2, 0]
+    assert "more" not in best.picks[0].why
+
+
 def test_a_gain_within_the_price_of_a_swap_is_no_reason_to_cut() -> None:
     """A head better by 0.02 stays out; the reason given says so."""
     a = analysis(np.array([[0.90, 0.92], [0.9, 0.5]]))
