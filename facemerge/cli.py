@@ -151,8 +151,21 @@ def merge(
         ),
     ] = [],  # noqa: B006
     layers: Annotated[
-        bool, typer.Option("--layers/--no-layers", help="Write the layered file for retouching.")
+        bool,
+        typer.Option(
+            "--layers/--no-layers",
+            help="Write the layered file for retouching, OpenRaster: each head on a layer with its mask, "
+            "and below it, hidden, the frame it comes from.",
+        ),
     ] = True,
+    layered_tiff: Annotated[
+        bool,
+        typer.Option(
+            "--layered-tiff",
+            help="Write the layers as a TIFF of several pages too, for a program that opens no OpenRaster. "
+            "A large file: about twice the finished picture and a little for each head.",
+        ),
+    ] = False,
     settings: Settings = None,
     set_: Set = [],  # noqa: B006
     weigh: Weigh = [],  # noqa: B006
@@ -161,8 +174,9 @@ def merge(
     """Choose everybody's best head, set them into one frame, and say which heads need a hand.
 
     Give it the frames of one group: same people, same place. OUT then holds the finished picture
-    (composite.tif), the same in layers with a soft mask for each head (composite.ora), the masks, and a
-    report to look at (report.html). The frames themselves are never changed.
+    (composite.tif), the same in layers with a soft mask for each head (composite.ora; with --layered-tiff
+    composite-layers.tif as well), the masks, and a report to look at (report.html). The frames themselves
+    are never changed.
 
     Example: facemerge merge tuesday/group-12 -o finished/group-12
 
@@ -181,6 +195,7 @@ def merge(
         progress=_progress(),
         pictures=tuple(picture) or ("tif",),
         layers=layers,
+        layered_tiff=layered_tiff,
     )
     _tell(result, out)
 

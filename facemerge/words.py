@@ -282,6 +282,9 @@ class Head:
     seam: Seam
     placement: str
     """Which placement was taken ('homography', 'head shift', ...)."""
+    whole: Array | None = None
+    """(h, w, 4) RGBA of the base's dtype: the donor as placed and toned, neither bent, cut nor blended;
+    opaque where its frame reaches, 0 elsewhere. None: not kept."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -112,8 +112,24 @@ def test_the_users_words_are_obeyed(burst: Path, tmp_path: Path) -> None:
     assert (report["composite"], report["layers"]) == ("composite.png", None)
     assert not (out / "composite.ora").exists()
     assert (out / "composite.jpg").exists()
+    assert not (out / "composite-layers.tif").exists()
     assert report["options"]["choice"]["swap_cost"] == 0.3
     assert report["options"]["scores"]["weight_eyes"] == 2
+
+
+def test_a_layered_tiff_is_written_when_asked_for(burst: Path, tmp_path: Path) -> None:
+    """--layered-tiff writes one, with or without the OpenRaster file, the help says so, and the folder stays
+    ours: the next run replaces it.
+    """
+    out = tmp_path / "out"
+    assert run("merge", burst, "-o", out, "--layered-tiff", "--no-layers").code == 0
+    report = json.loads((out / "report.json").read_text(encoding="utf-8"))
+    assert (report["layers"], report["layered_tiff"]) == (None, "composite-layers.tif")
+    assert (out / "composite-layers.tif").read_bytes()[:4] == b"II*\0"
+    assert not (out / "composite.ora").exists()
+    assert run("cull", burst, "-o", out).code == 0
+    assert not (out / "composite-layers.tif").exists()
+    assert "--layered-tiff" in run("merge", "--help").stdout
 
 
 def test_settings_come_from_a_file_and_words_overrule_it(burst: Path, tmp_path: Path) -> None:

@@ -8,8 +8,10 @@ import zipfile
 from pathlib import Path
 from xml.etree import ElementTree
 
+import imagecodecs
 import numpy as np
 import pytest
+from drawn_layers import DONORS, SIZE, composed, noise, scene
 from photographs import SEAM
 from PIL import Image
 
@@ -17,68 +19,7 @@ from facemerge.errors import InputError
 from facemerge.formats import icc, openraster, xmp
 from facemerge.formats.openraster import flatten, read_ora, write_ora
 from facemerge.imaging import full_scale
-from facemerge.words import Array, Head
-
-SIZE = (90, 70)
-
-
-def noise(size: tuple[int, int], dtype: type, seed: int) -> Array:
-    """Return a (H, W, 3) picture that no mistake of order or offset leaves alike."""
-    rng = np.random.default_rng(seed)
-    return np.asarray(rng.integers(0, np.iinfo(dtype).max, (size[1], size[0], 3), endpoint=True)).astype(
-        dtype
-    )
-
-
-def soft(size: tuple[int, int], dtype: type) -> Array:
-    """Return a (h, w) mask: 0 at the rim, full in the middle, every step between."""
-    w, h = size
-    y, x = np.mgrid[0:h, 0:w]
-    far = np.hypot((x - w / 2) / (w / 2), (y - h / 2) / (h / 2))
-    return np.asarray(np.rint(np.clip(1.5 - 1.6 * far, 0, 1) * np.iinfo(dtype).max)).astype(dtype)
-
-
-def head(person: str, offset: tuple[int, int], dtype: type, mask_dtype: type, seed: int) -> Head:
-    """Return a head of noise under a soft mask."""
-    size = (40, 50)
-    return Head(
-        person=person,
-        offset=offset,
-        pixels=noise(size, dtype, seed),
-        mask=soft(size, mask_dtype),
-        seam=SEAM,
-        placement="homography",
-    )
-
-
-def composed(base: Array, heads: list[Head]) -> Array:
-    """Return the heads laid over the base one after the other, in float, rounded once: an independent
-    truth.
-    """
-    out = base.astype(np.float64)
-    for h in heads:
-        for y in range(h.mask.shape[0]):
-            for x in range(h.mask.shape[1]):
-                at = (y + h.offset[1], x + h.offset[0])
-                if 0 <= at[0] < out.shape[0] and 0 <= at[1] < out.shape[1]:
-                    a = h.mask[y, x] / full_scale(h.mask)
-                    out[at] = out[at] * (1 - a) + h.pixels[y, x] * a
-    return np.asarray(np.rint(out)).astype(base.dtype)
-
-
-def scene(dtype: type, mask_dtype: type | None = None) -> tuple[Array, list[Head], Array]:
-    """Return a base, two heads that overlap and one over the edge, and the composite."""
-    base = noise(SIZE, dtype, 0)
-    mask_dtype = mask_dtype or dtype
-    heads = [
-        head("P03", (10, 5), dtype, mask_dtype, 1),
-        head("P01", (25, 12), dtype, mask_dtype, 2),
-        head("P02", (-11, 40), dtype, mask_dtype, 3),
-    ]
-    return base, heads, composed(base, heads)
-
-
-DONORS = {"P01": "frame_0007.jpg", "P02": '<b>"&\x01.jpg', "P03": "frame_0001.jpg"}
+from facemerge.words import Head
 
 
 @pytest.fixture
@@ -113,6 +54,7 @@ def test_all_parts_are_there(ora: Path) -> None:
         assert set(z.namelist()) == {
             *("mimetype", "stack.xml", "mergedimage.png", "Thumbnails/thumbnail.png"),
             *("data/base.png", "data/P01.png", "data/P02.png", "data/P03.png"),
+            *("data/P01-whole.png", "data/P03-whole.png"),
         }
         assert {i.compress_type for i in z.infolist()} <= {zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED}
 
@@ -128,15 +70,15 @@ def test_stack_lists_the_top_first(ora: Path) -> None:
     assert text.startswith(b'<?xml version="1.0" encoding="UTF-8"?>')
     assert (image.tag, image.get("w"), image.get("h")) == ("image", "90", "70")
     layers = image.findall("./stack/layer")
-    assert [(e.get("name"), e.get("x"), e.get("y")) for e in layers] == [
-        ('P02 from <b>"&\ufffd.jpg', "-11", "40"),
-        ("P01 from frame_0007.jpg", "25", "12"),
-        ("P03 from frame_0001.jpg", "10", "5"),
-        ("Base frame_0004.jpg", "0", "0"),
+    assert [(e.get("name"), e.get("x"), e.get("y"), e.get("visibility")) for e in layers] == [
+        ('P02 from <b>"&\ufffd.jpg', "-11", "40", "visible"),
+        ("P01 from frame_0007.jpg", "25", "12", "visible"),
+        ("P01 from frame_0007.jpg, whole", "25", "12", "hidden"),
+        ("P03 from frame_0001.jpg", "10", "5", "visible"),
+        ("P03 from frame_0001.jpg, whole", "10", "5", "hidden"),
+        ("Base frame_0004.jpg", "0", "0", "visible"),
     ]
-    assert {(e.get("composite-op"), e.get("visibility"), e.get("opacity")) for e in layers} == {
-        ("svg:src-over", "visible", "1.0")
-    }
+    assert {(e.get("composite-op"), e.get("opacity")) for e in layers} == {("svg:src-over", "1.0")}
 
 
 @pytest.mark.parametrize(
@@ -163,13 +105,43 @@ def test_layers_hold_what_was_given(tmp_path: Path, dtype: type) -> None:
     """Colour is stored as placed, also where the mask is 0, not multiplied by it; the mask is the alpha."""
     base, heads, merged = scene(dtype)
     write_ora(tmp_path / "a.ora", base, heads, merged)
-    bottom, *above = read_ora(tmp_path / "a.ora").layers
+    bottom, *others = read_ora(tmp_path / "a.ora").layers
+    above = [layer for layer in others if layer.visible]
     assert np.array_equal(bottom.pixels[..., :3], base)
     assert int(bottom.pixels[..., 3].min()) == np.iinfo(dtype).max
     assert [layer.offset for layer in above] == [h.offset for h in heads]
     assert all(np.array_equal(layer.pixels[..., :3], h.pixels) for layer, h in zip(above, heads, strict=True))
     assert all(np.array_equal(layer.pixels[..., 3], h.mask) for layer, h in zip(above, heads, strict=True))
     assert above[0].pixels.dtype == dtype
+
+
+@pytest.mark.parametrize("dtype", [np.uint8, np.uint16])
+def test_the_donor_lies_whole_and_hidden_below_its_head(tmp_path: Path, dtype: type) -> None:
+    """Right below each head, at the same place: every pixel of the donor that its frame reaches, opaque."""
+    base, heads, merged = scene(dtype)
+    write_ora(tmp_path / "a.ora", base, heads, merged, donors=DONORS)
+    layers = read_ora(tmp_path / "a.ora").layers
+    at = [k for k, layer in enumerate(layers) if not layer.visible]
+    assert [layers[k].name for k in at] == [
+        "P03 from frame_0001.jpg, whole",
+        "P01 from frame_0007.jpg, whole",
+    ]
+    for k, h in zip(at, heads, strict=False):
+        assert layers[k + 1].name == layers[k].name.removesuffix(", whole")
+        assert layers[k].offset == layers[k + 1].offset == h.offset
+        assert layers[k].pixels.dtype == dtype
+        assert np.array_equal(layers[k].pixels, h.whole)
+
+
+def test_a_grey_profile_is_not_put_into_coloured_pictures(tmp_path: Path) -> None:
+    """A grey profile has no place in an RGB picture (W3C PNG 2003, 11.3.3.3); the pixels are as they were."""
+    base, heads, merged = scene(np.uint8)
+    grey = bytes(imagecodecs.cms_profile("gray", whitepoint=[0.3127, 0.329, 1.0], gamma=2.2))
+    assert icc.colour_space(grey) == "gray"
+    write_ora(tmp_path / "a.ora", base, heads, merged, profile=grey)
+    with zipfile.ZipFile(tmp_path / "a.ora") as z:
+        assert not any(b"iCCP" in z.read(name)[:200] for name in z.namelist() if name.endswith(".png"))
+    assert np.array_equal(read_ora(tmp_path / "a.ora").layers[0].pixels[..., :3], base)
 
 
 @pytest.mark.parametrize("dtype", [np.uint8, np.uint16])
@@ -183,9 +155,11 @@ def test_another_reader_sees_the_composite(tmp_path: Path, dtype: type) -> None:
     # A black merged picture, so that the reader cannot show that one instead of the layers.
     write_ora(tmp_path / "a.ora", base, heads, np.zeros_like(merged), base_name="a.jpg", donors=DONORS)
     project = pyora.Project.load(str(tmp_path / "a.ora"))
-    names = [layer.name for layer in project.children]
+    names = [layer.name for layer in project.children if layer.visible]
     assert names[0].startswith("P02 from ")
     assert names[1:] == ["P01 from frame_0007.jpg", "P03 from frame_0001.jpg", "Base a.jpg"]
+    hidden = [layer.name for layer in project.children if not layer.visible]
+    assert hidden == ["P01 from frame_0007.jpg, whole", "P03 from frame_0001.jpg, whole"]
     rendered = np.asarray(project.get_image_data(use_original=False).convert("RGB")).astype(float)
     assert np.abs(rendered - merged / (full_scale(merged) / 255)).max() <= (1 if dtype == np.uint8 else 2)
 

@@ -13,7 +13,7 @@ import pytest
 
 from facemerge.formats import page
 from facemerge.formats.page import render_page, summary
-from facemerge.formats.previews import HeadPictures, Pictures
+from facemerge.formats.previews import HeadPictures, Pictures, SeamPictures
 
 VOID = {"meta", "img", "br", "link", "input", "hr"}
 
@@ -161,6 +161,16 @@ def pictures(names: list[str] | None = None) -> Pictures:
             i: HeadPictures(base=f"{i} base".encode(), composite=f"{i} new".encode(), outline=b"line")
             for i in ids[1:]
         },
+        seams={
+            i: SeamPictures(
+                base=f"{i} close".encode(),
+                composite=f"{i} close new".encode(),
+                line=f"{i} seam".encode(),
+                size=(360, 300),
+                zoom=200,
+            )
+            for i in ids[2:]
+        },
         faces={(i, f): f"{i} {n}".encode() for i in ids for n, f in enumerate(frames[:2])},
     )
 
@@ -307,6 +317,96 @@ def test_before_and_after_are_both_there(tree: Node) -> None:
     (whole,) = tree.all(class_="whole")
     assert [shown(i) for i in whole.all("img")] == [b"base", b"composite"]
     assert [n.text for n in pairs[0].all("figcaption")] == ["Base frame", "Composite"]
+
+
+def test_a_flagged_head_shows_its_seam(tree: Node) -> None:
+    """Base, composite and the line of the seam side by side, as large as they are, without a script; said in
+    words as well. A clear head has none.
+    """
+    close = tree.all("figure", class_="close")
+    assert [[shown(i) for i in figure.all("img")] for figure in close] == [
+        [f"{i} close".encode(), f"{i} close new".encode(), f"{i} seam".encode()] for i in ("P04", "P03")
+    ]
+    assert all((i.attributes["width"], i.attributes["height"]) == ("360", "300") for i in close[0].all("img"))
+    words = [n.text for n in close[0].all("figcaption")]
+    assert words[:3] == ["Base frame", "Composite", "Composite, the seam drawn"]
+    assert "P04" in words[3]
+    assert "200 %" in words[3]
+    assert all(
+        word in close[0].all("img")[k].attributes["alt"] for k, word in enumerate(["base", "comp", "line"])
+    )
+
+
+@pytest.mark.parametrize(
+    ("more", "words"),
+    [
+        ({}, "x 900.5, y 301 (ringed)"),
+        ({"where": "left of the face", "near": None}, "x 900.5, y 301 (ringed): left of the face"),
+        (
+            {"where": "left of the face", "near": {"person": "P07", "distance_px": 12.4}},
+            "x 900.5, y 301 (ringed): left of the face, 12 px from the face of P07",
+        ),
+        (
+            {"where": "below the face", "near": {"person": "P07", "distance_px": 0.0}},
+            "x 900.5, y 301 (ringed): below the face, on the face of P07",
+        ),
+    ],
+)
+def test_where_the_seam_is_weakest(more: dict[str, Any], words: str) -> None:
+    """Exact pixels, which side of the face, and which neighbour, as far as the report knows them."""
+    made = report()
+    made["people"][3]["seam"] |= more
+    facts = parsed(render_page(made, pictures())).all("dl", class_="facts")[0]
+    said = dict(zip((n.text for n in facts.all("dt")), (n.text for n in facts.all("dd")), strict=True))
+    assert said["Weakest at"] == words
+    assert "Mask reaches the face of" not in said
+
+
+def test_neighbours_under_the_mask_are_named() -> None:
+    """Whoever may have lost a bit of the face to the new head is named."""
+    made = report()
+    made["people"][3]["seam"]["touches"] = ["P02", "P07"]
+    facts = parsed(render_page(made, pictures())).all("dl", class_="facts")[0]
+    assert "Mask reaches the face of P02, P07" in facts.text
+
+
+@pytest.mark.parametrize(
+    ("layers", "tiff", "said", "unsaid"),
+    [
+        ("composite.ora", None, "composite.ora, a layer for each head", "composite-layers.tif"),
+        ("composite.ora", "composite-layers.tif", "composite.ora or composite-layers.tif", "folder masks"),
+        (None, "composite-layers.tif", "To work on: composite-layers.tif", "hidden layer"),
+        (None, None, "folder masks", "To work on"),
+    ],
+)
+def test_what_a_retoucher_has_to_work_with(
+    layers: str | None, tiff: str | None, said: str, unsaid: str
+) -> None:
+    """The files that were written, and no other."""
+    made = report() | {"layers": layers, "layered_tiff": tiff}
+    (words,) = [
+        n.text
+        for n in parsed(render_page(made, pictures())).all("section")
+        if "s-retouch" in str(n.attributes)
+    ]
+    assert said in words
+    assert unsaid not in words
+
+
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [
+        ({"blur_px": 1.234}, "sharpness blur 1.2 px 80"),
+        ({"blur_px": None}, "sharpness 80"),
+        ({}, "sharpness 80"),
+    ],
+)
+def test_blur_stands_beside_the_sharpness(more: dict[str, Any], said: str) -> None:
+    """In pixels, where it is known."""
+    made = report()
+    made["people"][0]["faces"][1] |= more
+    cell = parsed(render_page(made, pictures())).all("ol", class_="strip")[0].all("li")[1]
+    assert cell.all("dl")[0].text == f"score 20 eyes open 90 {said} expression 70"
 
 
 def test_everybody_has_a_row(tree: Node) -> None:

@@ -13,12 +13,13 @@ import cv2
 import numpy as np
 import pyora
 import pytest
+import tifffile
 
 from facemerge import faces, pipeline
 from facemerge.errors import InputError, OptionError
 from facemerge.formats import encode, icc, openraster, photo
 from facemerge.models import Models
-from facemerge.options import Options
+from facemerge.options import Options, build
 from facemerge.words import Aligned, Decisions, Face, Frame, Missing, Pixels, Unaligned
 
 
@@ -160,7 +161,7 @@ def run(
     for i in range(4):
         image = kind(bursts.frame(i))
         cv2.imwrite(str(place / "burst" / f"f{i}.png"), image[..., ::-1] if image.ndim == 3 else image)
-    return place / "burst", place / "out", pipeline.merge([place / "burst"], place / "out")
+    return place / "burst", place / "out", pipeline.merge([place / "burst"], place / "out", layered_tiff=True)
 
 
 def test_outside_the_masks_not_a_bit_changes(run: tuple[Path, Path, pipeline.Result]) -> None:
@@ -211,15 +212,127 @@ def test_an_independent_reader_sees_the_same_layers(run: tuple[Path, Path, pipel
     """pyora lists the base and a layer for each head that was set in, and renders the composite."""
     _, out, result = run
     project = pyora.Project.load(str(out / "composite.ora"))
-    names = [layer.name for layer in project.children]
+    names = [layer.name for layer in project.children if layer.visible]
     swapped = [p for p in result.report["people"] if not p["from_base"]]
     assert sorted(n.split()[0] for n in names if n.startswith("P")) == [p["id"] for p in swapped]
     assert all(p["pick"] in n for p in swapped for n in names if n.startswith(p["id"]))
     assert len(names) == 1 + len(swapped)
+    hidden = [layer.name for layer in project.children if not layer.visible]
+    assert hidden == [f"{name}, whole" for name in names[:-1]]
     rendered = np.asarray(project.get_image_data(use_original=False).convert("RGB")).astype(int)
     composite = cv2.imread(str(out / "composite.tif"), cv2.IMREAD_COLOR)[..., ::-1]
     # The reader cuts 16-bit layers to 8 bits before it blends them.
     assert np.abs(rendered - composite).max() <= 2
+
+
+def as_rgb(image: np.ndarray) -> np.ndarray:
+    """Return a picture that OpenCV read as RGB in [0, 1]."""
+    rgb = image[..., ::-1] if image.ndim == 3 else np.dstack([image] * 3)
+    return rgb / np.iinfo(image.dtype).max
+
+
+def softened(image: np.ndarray) -> np.ndarray:
+    """Return a picture without its grain, which resampling changes."""
+    return np.asarray(cv2.GaussianBlur(image, (0, 0), 2))
+
+
+def test_the_donor_is_there_whole(run: tuple[Path, Path, pipeline.Result]) -> None:
+    """The hidden layer is the donor's frame itself, laid on the base over the whole window: opaque to its
+    corners, and nothing of the base in it.
+    """
+    burst, out, result = run
+    layers = openraster.read_ora(out / "composite.ora").layers
+    for head in result.heads:
+        (hidden,) = [x for x in layers if x.name.startswith(head.person) and not x.visible]
+        assert layers[layers.index(hidden) + 1].name == hidden.name.removesuffix(", whole")
+        assert hidden.pixels.shape[:2] == head.mask.shape
+        assert (hidden.pixels[..., 3] == np.iinfo(hidden.pixels.dtype).max).mean() > 0.95
+        shown = hidden.pixels[..., :3] / np.iinfo(hidden.pixels.dtype).max
+        (pick,) = [p for p in result.choice.picks if p.person == head.person]
+        donor = as_rgb(cv2.imread(str(burst / f"f{pick.frame}.png"), cv2.IMREAD_UNCHANGED))
+        base = as_rgb(cv2.imread(str(burst / result.report["base"]), cv2.IMREAD_UNCHANGED))
+        to_window = np.array([[1, 0, -head.offset[0]], [0, 1, -head.offset[1]], [0, 0, 1]], float)
+        size = (head.mask.shape[1], head.mask.shape[0])
+        laid = cv2.warpPerspective(
+            donor, to_window @ result.analysis.base_from_frame(result.choice.base, pick.frame), size
+        )
+        # The head may have been shifted as a whole after the frames were laid on each other.
+        (dx, dy), _ = cv2.phaseCorrelate(*(np.ascontiguousarray(x.mean(axis=2)) for x in (laid, shown)))
+        assert np.hypot(dx, dy) < 12
+        laid = cv2.warpPerspective(laid, np.array([[1, 0, dx], [0, 1, dy], [0, 0, 1]]), size)
+        beneath = cv2.warpPerspective(base, to_window, size)
+        inner = (slice(15, -15), slice(15, -15))
+        off, of_base = (
+            np.abs(softened(x) - softened(shown))[inner].max(axis=2) * 255 for x in (laid, beneath)
+        )
+        assert np.percentile(off, 95) < 4
+        assert np.percentile(of_base, 95) > 10
+
+
+def test_a_mask_can_be_painted_wider(run: tuple[Path, Path, pipeline.Result]) -> None:
+    """The head's layer goes on with the donor to the edge of its window where the mask is 0: neither black,
+    nor the base but for a little of the wall behind whoever moved.
+    """
+    _, out, result = run
+    raster = openraster.read_ora(out / "composite.ora")
+    base = raster.layers[0].pixels[..., :3]
+    for head in result.heads:
+        (layer,) = [x for x in raster.layers if x.name.startswith(head.person) and x.visible]
+        (whole,) = [x for x in raster.layers if x.name.startswith(head.person) and not x.visible]
+        (x, y), (h, w) = head.offset, head.mask.shape
+        beyond = (layer.pixels[..., 3] == 0) & (whole.pixels[..., 3] > 0)
+        assert beyond.mean() > 0.1
+        colour = layer.pixels[..., :3]
+        scale = np.iinfo(colour.dtype).max
+        black = (colour.max(axis=2) == 0) & (whole.pixels[..., :3].max(axis=2) > 0.04 * scale)
+        assert black[beyond].mean() < 0.01
+        of_base = (colour == base[y : y + h, x : x + w]).all(axis=2)
+        # Grain differs from frame to frame: one channel of 8 bits agrees by chance in a sixth of the pixels.
+        assert of_base[beyond].mean() < 0.5
+        apart = softened(colour / scale) - softened(whole.pixels[..., :3] / scale)
+        assert (np.abs(apart).max(axis=2) * 255 < 6)[beyond].mean() > 0.5
+
+
+def test_the_layered_tiff_holds_the_composite_and_its_parts(run: tuple[Path, Path, pipeline.Result]) -> None:
+    """By a reader of its own: the finished picture first, then what it is made of, which gives it again."""
+    burst, out, result = run
+    assert result.report["layered_tiff"] == "composite-layers.tif"
+    finished = tifffile.imread(out / "composite.tif")
+    with tifffile.TiffFile(out / "composite-layers.tif") as file:
+        pages = [p.asarray() for p in file.pages]
+        names = [p.tags["PageName"].value for p in file.pages]
+        assert b"compositeCapture" in bytes(file.pages[0].tags[700].value)
+    swapped = [p for p in result.report["people"] if not p["from_base"]]
+    assert names[:2] == ["Composite", f"Base {result.report['base']}"]
+    assert sorted(names[2:]) == sorted(f"{p['id']} from {p['pick']}" for p in swapped)
+    assert np.array_equal(pages[0], finished)
+    read = cv2.imread(str(burst / result.report["base"]), cv2.IMREAD_UNCHANGED)
+    assert np.array_equal(pages[1], read if read.ndim == 2 else read[..., ::-1])
+    flat = np.atleast_3d(pages[1]).astype(float)
+    for page in pages[2:]:
+        alpha = page[..., -1:] / np.iinfo(page.dtype).max
+        flat = flat * (1 - alpha) + page[..., :-1] * alpha
+    assert np.abs(flat - np.atleast_3d(finished)).max() <= 1
+    bare = np.all([page[..., -1] == 0 for page in pages[2:]], axis=0)
+    assert np.array_equal(flat[bare], np.atleast_3d(finished)[bare])
+
+
+def test_no_layered_tiff_unless_asked_for(burst_folder: Path, tmp_path: Path) -> None:
+    """It is large: only who wants it gets it."""
+    result = pipeline.merge([burst_folder], tmp_path / "out")
+    assert result.report["layered_tiff"] is None
+    assert not (tmp_path / "out" / "composite-layers.tif").exists()
+
+
+def test_a_flagged_head_shows_its_seam(burst_folder: Path, tmp_path: Path) -> None:
+    """Where nothing is risked no seam is shown closely, where everything is a risk each one is."""
+    shown = []
+    for least in (1.0, 0.0):
+        options = build({"risk.inspect_from": least, "risk.retouch_from": 1.0})
+        result = pipeline.merge([burst_folder], tmp_path / "out", options=options)
+        assert len(result.heads) >= 1
+        shown.append((tmp_path / "out" / "report.html").read_text(encoding="utf-8").count('class="close"'))
+    assert shown == [0, len(result.heads)]
 
 
 def test_the_report_is_the_contracts(run: tuple[Path, Path, pipeline.Result]) -> None:

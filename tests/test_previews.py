@@ -121,3 +121,86 @@ def test_head_over_the_edge(offset: tuple[int, int]) -> None:
     made = previews.head_pictures(base, base, head(offset), None)
     assert decoded(made.base).shape == decoded(made.composite).shape
     assert decoded(made.outline).size > 0
+
+
+def told_apart(
+    head_at: tuple[float, float], size: tuple[int, int] = (400, 300), dtype: type = np.uint8
+) -> tuple:
+    """Return the seam pictures of a dark composite on a light base, the mask's middle at 180, 130."""
+    base = np.full((size[1], size[0], 3), np.iinfo(dtype).max // 4 * 3, dtype)
+    composite = np.full_like(base, np.iinfo(dtype).max // 4)
+    made = previews.seam_pictures(base, composite, head((150, 100), dtype, worst=head_at), None)
+    assert made is not None
+    return made, *(decoded(data).astype(int) for data in (made.base, made.composite, made.line))
+
+
+@pytest.mark.parametrize("dtype", [np.uint8, np.uint16])
+def test_seam_pictures_show_the_weakest_place(dtype: type) -> None:
+    """Base, composite and line are one area of 180 px, each pixel twice as large, the place in its middle."""
+    made, before, after, line = told_apart((200.0, 130.0), dtype=dtype)
+    assert (made.zoom, made.size) == (200, (360, 360))
+    assert before.shape == after.shape == line.shape == (360, 360, 3)
+    assert np.abs(before - 190).max() <= 4
+    assert np.abs(after - 64).max() <= 4
+    drawn = np.abs(line - after).max(axis=2) > 60
+    y, x = np.nonzero(drawn)
+    # The mask is round: 20 px around 179.5, 129.5; the picture begins at 110, 40, and a ring is 14 px wide.
+    to_mask = np.abs(np.hypot(x / 2 + 110 - 179.5, y / 2 + 40 - 129.5) - 20)
+    to_ring = np.abs(np.hypot(x / 2 + 110 - 200, y / 2 + 40 - 130) - 14)
+    assert (np.minimum(to_mask, to_ring) < 3).all()
+    assert (to_mask < 3).sum() > 300
+    assert (to_ring < 3).sum() > 300
+
+
+def test_seam_pictures_average_nothing() -> None:
+    """A step of one pixel is shown as a step, neither soft nor moved: both sides of it are of two pixels."""
+    base = np.full((300, 400, 3), 60, np.uint8)
+    base[:, 190:] = 180
+    made = previews.seam_pictures(base, base, head((150, 100), worst=(190.0, 130.0)), None)
+    assert made is not None
+    row = decoded(made.base)[180, :, 0].astype(int)
+    # The picture begins at x 100.
+    assert np.abs(row[:178] - 60).max() <= 12
+    assert np.abs(row[182:] - 180).max() <= 12
+    assert row[181] - row[178] > 90
+
+
+@pytest.mark.parametrize(
+    ("size", "worst", "shown"),
+    [
+        ((400, 300), (0.0, 0.0), (360, 360)),
+        ((400, 300), (399.0, 299.0), (360, 360)),
+        ((100, 60), (50.0, 30.0), (200, 120)),
+        ((400, 90), (399.0, 89.0), (360, 180)),
+    ],
+)
+def test_seam_at_the_edge(size: tuple[int, int], worst: tuple[float, float], shown: tuple[int, int]) -> None:
+    """At an edge the area is moved into the picture; a picture smaller than that is shown as a whole."""
+    made, before, *_ = told_apart(worst, size)
+    assert made.size == shown == before.shape[1::-1]
+    assert np.abs(before - 190).max() <= 4
+
+
+def test_a_large_head_is_shown_at_its_own_size() -> None:
+    """A head of a close portrait needs no magnifying: a pixel is a pixel."""
+    base = ramp((1600, 1500))
+    large = Head(
+        person="P01",
+        offset=(100, 100),
+        pixels=np.zeros((1300, 1300, 3), np.uint8),
+        mask=np.full((1300, 1300), 255, np.uint8),
+        seam=dataclasses.replace(SEAM, worst_at=(800.0, 700.0)),
+        placement="",
+    )
+    made = previews.seam_pictures(base, base, large, None)
+    assert made is not None
+    assert (made.zoom, made.size) == (100, (360, 360))
+    found = decoded(made.base).astype(int)
+    assert np.abs(found[::40, ::40] - base[520:880:40, 620:980:40]).max() <= 4
+
+
+@pytest.mark.parametrize("worst", [None, (-5.0, 20.0), (500.0, 20.0), (20.0, 300.0)])
+def test_no_seam_picture_of_nowhere(worst: tuple[float, float] | None) -> None:
+    """If it is not known where the seam is weakest, or not in the picture, there is nothing to show."""
+    base = ramp((400, 300))
+    assert previews.seam_pictures(base, base, head((150, 100), worst=worst), None) is None

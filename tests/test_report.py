@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import dataclasses
 import json
 import math
 from pathlib import Path
@@ -162,6 +163,89 @@ def test_contract_is_kept() -> None:
         "expression": 0.1235,
         "score": 0.95,
     }
+
+
+@pytest.mark.parametrize("name", [None, "composite-layers.tif"])
+def test_layered_tiff_is_named(name: str | None) -> None:
+    """A file that was not written is null."""
+    assert built(layered_tiff=name)["layered_tiff"] == name
+
+
+def square(x: float, y: float) -> Face:
+    """Return a face of 10 x 10 at a place, its outline that of its box."""
+    corners = np.array([[x, y, 0], [x + 10, y, 0], [x + 10, y + 10, 0], [x, y + 10, 0]], float)
+    return Face(
+        box=(x, y, x + 10, y + 10),
+        landmarks=np.resize(corners, (478, 3)),
+        blendshapes=np.zeros(52),
+        appearance=np.zeros(8),
+        confidence=0.9,
+    )
+
+
+def seam_said(at: tuple[float, float] | None, *, offset: tuple[int, int] = (18, 8)) -> Report:
+    """Return what the report says of the seam of P02, whose face lies at 20, 10, that of P01 at 35, 10.
+
+    The mask is full from x 4 to 17 of its window, up to x 35 in the picture.
+    """
+    mask = np.zeros((20, 20), np.uint8)
+    mask[2:18, 4:18] = 255
+    head = Head(
+        person="P02",
+        offset=offset,
+        pixels=np.zeros((20, 20, 3), np.uint8),
+        mask=mask,
+        seam=dataclasses.replace(seam(), worst_at=at),
+        placement="",
+    )
+    gone = Missing(reason="turned away")
+    analysis = Analysis(
+        frames=ANALYSIS.frames,
+        reference=0,
+        alignments=ANALYSIS.alignments,
+        people=(
+            Person(id="P01", row=0, faces=(gone, square(35, 10), gone)),
+            Person(id="P02", row=1, faces=(square(20, 10), square(20, 10), gone)),
+            Person(id="P03", row=1, faces=(square(20, 10), gone, gone)),
+        ),
+        scores=dict.fromkeys(("P01", "P02", "P03"), (None, None, None)),
+    )
+    still = Pick(person="P03", frame=0, from_base=True, gain=0, cost=0, why="")
+    choice = dataclasses.replace(CHOICE, picks=(*CHOICE.picks, still))
+    said: Report = built(analysis=analysis, choice=choice, heads=[head])["people"][1]["seam"]
+    return said
+
+
+@pytest.mark.parametrize(
+    ("at", "where", "near"),
+    [
+        ((25, 4), "above the face", None),
+        ((15, 15), "left of the face", None),
+        ((32, 15), "right of the face", 3.0),
+        ((31, 22), "below and right of the face", 4.5),
+        ((18, 8), "above and left of the face", None),
+        ((25, 15), "on the face", 10.0),
+        ((40, 15), "right of the face", 0.0),
+    ],
+)
+def test_the_weakest_place_is_said_in_words(at: tuple[float, float], where: str, near: float | None) -> None:
+    """From the person's own face in the base, and who else is within a face's width of it, and how far."""
+    said = seam_said(at)
+    assert said["worst_at"] == list(at)
+    assert said["where"] == where
+    assert said["near"] == (None if near is None else {"person": "P01", "distance_px": near})
+
+
+def test_a_seam_of_unknown_weakness() -> None:
+    """Where nothing is known nothing is said."""
+    said = seam_said(None)
+    assert (said["worst_at"], said["where"], said["near"]) == (None, None, None)
+
+
+@pytest.mark.parametrize(("x", "reached"), [(18, ["P01"]), (17, []), (45, []), (-30, [])])
+def test_whose_face_the_mask_reaches(x: int, reached: list[str]) -> None:
+    """By pixels that show more of the donor than of the base; who is not in the base is not reached."""
+    assert seam_said((25, 4), offset=(x, 8))["touches"] == reached
 
 
 def test_frames_are_placed_on_the_base() -> None:

@@ -155,12 +155,11 @@ def _finish(
     raw, valid = place.sample(donor, trial.placement.base_from_donor, window.offset, window.size, bend)
     below = imaging.to_unit(base)
     plain = below if untouched is base else imaging.to_unit(untouched)
-    straight, _ = place.sample(donor, trial.placement.base_from_donor, window.offset, window.size)
+    straight, reached = place.sample(donor, trial.placement.base_from_donor, window.offset, window.size)
     gain = _enlarge(trial.gain, window)
     placed, _ = fill.fill(imaging.to_unit(raw), valid, [(below, np.ones_like(valid))])
-    toned = trial.wall.enlarged(window.size).laid(
-        below, tone.apply_gain(imaging.to_unit(straight), gain), tone.apply_gain(placed, gain)
-    )
+    unbent = tone.apply_gain(imaging.to_unit(straight), gain)
+    toned = trial.wall.enlarged(window.size).laid(below, unbent, tone.apply_gain(placed, gain))
     signed = _enlarge(cv2.GaussianBlur(cut.signed_distance(trial.region), (0, 0), 1.5), window) * np.float32(
         grow
     )
@@ -184,7 +183,14 @@ def _finish(
         mask=frozen(mask),
         seam=seam,
         placement=trial.placement.name,
+        whole=frozen(_opaque(imaging.from_unit(unbent, base.dtype), reached)),
     )
+
+
+def _opaque(pixels: Array, reached: NDArray[np.bool_]) -> Array:
+    """Return (h, w, 3) as (h, w, 4), opaque where the donor's frame reaches and all 0 elsewhere."""
+    alpha = np.full(reached.shape, imaging.full_scale(pixels), pixels.dtype)
+    return np.asarray(np.dstack([pixels, alpha]) * reached[..., None])
 
 
 def _seam(

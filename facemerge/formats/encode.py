@@ -5,14 +5,16 @@ from __future__ import annotations
 import io
 import struct
 import zlib
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from types import MappingProxyType
+from typing import Any, Final
 
 import imagecodecs
 import numpy as np
 import tifffile
 from numpy.typing import NDArray
-from PIL import Image
+from PIL import Image, TiffImagePlugin, TiffTags
 
 from facemerge.errors import OutputError
 from facemerge.formats import exif, icc
@@ -23,7 +25,24 @@ from facemerge.imaging import full_scale, to_eight_bit
 from facemerge.words import Array, Frame, Head
 
 # Level 1 takes half the time of level 6 for files 5 % larger; tried on a 24 Mpx photograph with noise.
-_DEFLATE_LEVEL = 1
+DEFLATE_LEVEL = 1
+TiffTag = tuple[int, str, int, object, bool]
+"""Code, type, count, value, and that it belongs to one page."""
+
+TIFF_PAGE: Final[Mapping[str, Any]] = MappingProxyType(
+    {
+        "compression": "adobe_deflate",
+        "compressionargs": {"level": DEFLATE_LEVEL},
+        "predictor": True,
+        "rowsperstrip": 64,
+        "maxworkers": 2,
+        "metadata": None,
+    }
+)
+"""How every page of a TIFF file is written."""
+TIFF_MOST: Final = 2**32 - 2**25
+"""Bytes that a file with 32-bit offsets is trusted to hold, tags and all."""
+
 # A chunk holds less than 2**31 bytes (W3C PNG 2003, 5.3).
 _PNG_CHUNK = 2**30
 # JPEG segments hold at most 65 533 bytes (ITU-T T.81, B.1.1.4); 29 of them name the XMP.
@@ -146,32 +165,38 @@ def tiff_bytes(
     exif_from: Frame | None = None,
     xmp: bytes = b"",
     greyscale: bool = False,
+    expected: int = 0,
+    page: Mapping[str, Any] | None = None,
 ) -> bytes:
-    """Return a TIFF file; parameters as `write_tiff`."""
+    """Return a TIFF file; parameters as `write_tiff`.
+
+    Parameters
+    ----------
+    expected
+        Bytes the file may grow to if further pages follow: what passes 4 GB is written as BigTIFF.
+    page
+        Further words of the TIFF writer for a page that is the first of several; its `extratags` come on top.
+    """
     full_scale(image)
     tags = _tags(exif_from, image, xmp)
-    more: list[tuple[int, str, int, object, bool]] = [
+    more: list[TiffTag] = [
         (tag, "s", 0, exif.as_text(tags[tag]), True) for tag in exif.MAIN_TAGS if tag in tags
     ]
     more += [(exif.ORIENTATION, "H", 1, 1, True), (_RESERVED, "I", 1, 0, True)]
     if xmp:
         more.append((700, "B", len(xmp), xmp, True))
+    words = {**TIFF_PAGE, "software": tags[0x0131], **(page or {})}
+    more += words.pop("extratags", [])
     out = io.BytesIO()
     tifffile.imwrite(
         out,
         icc.one_channel(image) if greyscale else image,
         byteorder="<",
-        bigtiff=image.nbytes > 2**32 - 2**25,
+        bigtiff=max(image.nbytes, expected) > TIFF_MOST,
         photometric="minisblack" if greyscale else "rgb",
-        compression="adobe_deflate",
-        compressionargs={"level": _DEFLATE_LEVEL},
-        predictor=True,
-        rowsperstrip=64,
-        maxworkers=2,
         iccprofile=profile,
         extratags=more,
-        metadata=None,
-        software=tags[0x0131],
+        **words,
     )
     _append_directory(out, tags)
     return out.getvalue()
@@ -181,16 +206,35 @@ def _append_directory(tiff: io.BytesIO, tags: Image.Exif) -> None:
     """Put the Exif directory behind the file and let the reserved entry name it and point there."""
     tiff.seek(0)
     with tifffile.TiffFile(tiff) as file:
-        reserved = file.pages.first.tags[_RESERVED]
+        reserved, big = file.pages.first.tags[_RESERVED], file.is_bigtiff
         entry_at, value_at = reserved.offset, reserved.valueoffset
     end = tiff.seek(0, io.SEEK_END)
     # Directories begin on a word boundary (TIFF 6.0, Adobe 1992, p. 14).
     start = end + end % 2
-    tiff.write(bytes(start - end) + exif.directory(tags, start))
+    tiff.write(bytes(start - end) + (_big_directory if big else exif.directory)(tags, start))
     tiff.seek(entry_at)
     tiff.write(struct.pack("<H", exif.EXIF_IFD))
     tiff.seek(value_at)
     tiff.write(struct.pack("<I", start))
+
+
+def _big_directory(tags: Image.Exif, offset: int) -> bytes:
+    """Return the Exif directory with the wider entries that a BigTIFF file holds."""
+    small = TiffImagePlugin.ImageFileDirectory_v2(b"II*\0\x08\0\0\0", group=exif.EXIF_IFD)
+    small.load(io.BytesIO(exif.directory(tags, 0)))
+    out = TiffImagePlugin.ImageFileDirectory_v2(b"II+\0\x08\0\0\0" + bytes(8), group=exif.EXIF_IFD)
+    for tag, value in small.items():
+        out.tagtype[tag] = small.tagtype[tag]
+        out[tag] = exif.as_text(value) if small.tagtype[tag] == TiffTags.ASCII else value
+    return bytes(out.tobytes(offset))
+
+
+def masked(head: Head, dtype: np.dtype[Any] | type) -> Array:
+    """Return a head as (h, w, 4) RGBA of a picture's dtype, its mask as alpha, not premultiplied."""
+    mask = head.mask
+    if mask.dtype != dtype:
+        mask = to_eight_bit(mask) if dtype == np.uint8 else mask.astype(np.uint16) * np.uint16(257)
+    return np.dstack([head.pixels, mask])
 
 
 def png_bytes(pixels: Array, *, profile: bytes | None = None, exif: bytes = b"", xmp: bytes = b"") -> bytes:
@@ -215,7 +259,7 @@ def png_bytes(pixels: Array, *, profile: bytes | None = None, exif: bytes = b"",
         chunks += _chunk(b"eXIf", exif)
     if xmp:
         chunks += _chunk(b"iTXt", b"XML:com.adobe.xmp\0\0\0\0\0" + xmp)
-    packed = bytes(imagecodecs.deflate_encode(_filtered(pixels).tobytes(), level=_DEFLATE_LEVEL, raw=False))
+    packed = bytes(imagecodecs.deflate_encode(_filtered(pixels).tobytes(), level=DEFLATE_LEVEL, raw=False))
     for at in range(0, len(packed), _PNG_CHUNK):
         chunks += _chunk(b"IDAT", packed[at : at + _PNG_CHUNK])
     return b"\x89PNG\r\n\x1a\n" + chunks + _chunk(b"IEND", b"")

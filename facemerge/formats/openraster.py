@@ -1,4 +1,4 @@
-"""OpenRaster: the base frame and above it one layer for each swapped head, for any program with layers.
+"""OpenRaster: the base frame, and above it a layer for each swapped head with its donor hidden below it.
 
 Written to the baseline of the OpenRaster specification, version 0.0.5: file layout and layer stack.
 """
@@ -7,9 +7,10 @@ from __future__ import annotations
 
 import io
 import zipfile
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -17,11 +18,11 @@ import cv2
 import numpy as np
 
 from facemerge.errors import InputError
-from facemerge.formats.encode import png_bytes
+from facemerge.formats.encode import masked, png_bytes
 from facemerge.formats.files import write_bytes
-from facemerge.formats.icc import to_srgb
+from facemerge.formats.icc import colour_space, to_srgb
 from facemerge.formats.xmp import xml_text
-from facemerge.imaging import fit_within, full_scale, resize, to_eight_bit
+from facemerge.imaging import fit_within, full_scale, resize
 from facemerge.words import Array, Head
 
 MIMETYPE = b"image/openraster"
@@ -75,7 +76,8 @@ def write_ora(
         (H, W, 3) RGB uint8 or uint16: the bottom layer, opaque.
     layers
         The heads from bottom to top, in the order in which they were laid over the base: a later one covers
-        an earlier one. Each becomes a layer with its pixels as RGB and its mask as alpha.
+        an earlier one. Each becomes a layer with its pixels as RGB and its mask as alpha. Below it, hidden,
+        lies the donor as a whole where the head has it: to paint from, if something was cut off or bent.
     merged
         (H, W, 3) RGB, dtype of `base`: the composite.
     profile
@@ -93,32 +95,72 @@ def write_ora(
     OutputError
         If it cannot be written.
     """
-    names = [("base", f"Base {base_name}".strip())]
-    names += [(h.person, _layer_name(h.person, (donors or {}).get(h.person, ""))) for h in layers]
-    offsets = [(0, 0), *(h.offset for h in layers)]
+    entries = _entries(base, layers, base_name, donors or {})
+    # All pictures are RGB here, in which a grey profile would be an error (W3C PNG 2003, 11.3.3.3).
+    embedded = None if profile is None or colour_space(profile) == "gray" else profile
     # Encoding lets go of the interpreter, so two cores are used; more pictures at once would cost memory.
     with ThreadPoolExecutor(2) as pool:
-        pictures = [pool.submit(png_bytes, base, profile=profile)]
-        pictures += [pool.submit(_head_png, head, base.dtype, profile) for head in layers]
-        whole = pool.submit(png_bytes, merged, profile=profile, xmp=xmp)
-        parts = {
-            f"data/{part}.png": picture.result() for (part, _), picture in zip(names, pictures, strict=True)
-        }
+        pictures = [
+            pool.submit(lambda e: png_bytes(e.picture(), profile=embedded), entry) for entry in entries
+        ]
+        whole = pool.submit(png_bytes, merged, profile=embedded, xmp=xmp)
+        parts = {entry.source: picture.result() for entry, picture in zip(entries, pictures, strict=True)}
         parts["mergedimage.png"] = whole.result()
     parts["Thumbnails/thumbnail.png"] = _thumbnail(merged, profile)
-    stack = _stack((base.shape[1], base.shape[0]), names, offsets)
-    write_bytes(path, _zipped(stack, parts))
+    write_bytes(path, _zipped(_stack((base.shape[1], base.shape[0]), entries), parts))
 
 
-def _layer_name(person: str, donor: str) -> str:
+def layer_name(person: str, donor: str) -> str:
+    """Return what a head's layer is called, by person and frame: 'P03 from frame_010.jpg'."""
     return f"{person} from {donor}" if donor else person
 
 
-def _head_png(head: Head, dtype: np.dtype[np.generic], profile: bytes | None) -> bytes:
-    mask = head.mask
-    if mask.dtype != dtype:
-        mask = to_eight_bit(mask) if dtype == np.uint8 else mask.astype(np.uint16) * np.uint16(257)
-    return png_bytes(np.dstack([head.pixels, mask]), profile=profile)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Entry:
+    """One layer that is to be written."""
+
+    source: str
+    """Its file within the zip."""
+    name: str
+    offset: tuple[int, int]
+    visible: bool
+    picture: Callable[[], Array]
+    """Gives its pixels when their turn has come, for all at once would cost memory."""
+
+
+def _entries(base: Array, heads: Sequence[Head], base_name: str, donors: Mapping[str, str]) -> list[_Entry]:
+    """Return the layers from bottom to top: the base, and of each head first the hidden whole."""
+    entries = [
+        _Entry(
+            source="data/base.png",
+            name=f"Base {base_name}".strip(),
+            offset=(0, 0),
+            visible=True,
+            picture=lambda: base,
+        )
+    ]
+    for head in heads:
+        name = layer_name(head.person, donors.get(head.person, ""))
+        if head.whole is not None:
+            entries.append(
+                _Entry(
+                    source=f"data/{head.person}-whole.png",
+                    name=f"{name}, whole",
+                    offset=head.offset,
+                    visible=False,
+                    picture=partial(np.asarray, head.whole),
+                )
+            )
+        entries.append(
+            _Entry(
+                source=f"data/{head.person}.png",
+                name=name,
+                offset=head.offset,
+                visible=True,
+                picture=partial(masked, head, base.dtype),
+            )
+        )
+    return entries
 
 
 def _thumbnail(merged: Array, profile: bytes | None) -> bytes:
@@ -126,25 +168,23 @@ def _thumbnail(merged: Array, profile: bytes | None) -> bytes:
     return png_bytes(to_srgb(resize(merged, size), profile))
 
 
-def _stack(
-    size: tuple[int, int], names: Sequence[tuple[str, str]], offsets: Iterable[tuple[int, int]]
-) -> bytes:
+def _stack(size: tuple[int, int], entries: Sequence[_Entry]) -> bytes:
     image = ElementTree.Element(
         "image", {"version": "0.0.5", "w": str(size[0]), "h": str(size[1]), "xres": "300", "yres": "300"}
     )
     stack = ElementTree.SubElement(image, "stack", {"name": "root"})
     # The first child is the top layer (layer stack specification).
-    for (part, name), (x, y) in reversed(list(zip(names, offsets, strict=True))):
+    for entry in reversed(entries):
         ElementTree.SubElement(
             stack,
             "layer",
             {
-                "name": xml_text(name),
-                "src": f"data/{part}.png",
-                "x": str(x),
-                "y": str(y),
+                "name": xml_text(entry.name),
+                "src": entry.source,
+                "x": str(entry.offset[0]),
+                "y": str(entry.offset[1]),
                 "opacity": "1.0",
-                "visibility": "visible",
+                "visibility": "visible" if entry.visible else "hidden",
                 "composite-op": "svg:src-over",
             },
         )
@@ -158,14 +198,14 @@ def _zipped(stack: bytes, pictures: Mapping[str, bytes]) -> bytes:
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w") as ora:
         # First and stored, so that its first bytes tell the kind of file (file layout specification).
-        ora.writestr(_entry("mimetype"), MIMETYPE, zipfile.ZIP_STORED)
-        ora.writestr(_entry("stack.xml"), stack, zipfile.ZIP_DEFLATED)
+        ora.writestr(_dated("mimetype"), MIMETYPE, zipfile.ZIP_STORED)
+        ora.writestr(_dated("stack.xml"), stack, zipfile.ZIP_DEFLATED)
         for name, data in pictures.items():
-            ora.writestr(_entry(name), data, zipfile.ZIP_STORED)
+            ora.writestr(_dated(name), data, zipfile.ZIP_STORED)
     return out.getvalue()
 
 
-def _entry(name: str) -> zipfile.ZipInfo:
+def _dated(name: str) -> zipfile.ZipInfo:
     entry = zipfile.ZipInfo(name, _WHEN)
     entry.external_attr = 0o644 << 16
     return entry

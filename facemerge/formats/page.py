@@ -49,7 +49,7 @@ def render_page(report: Report, pictures: Pictures) -> str:
     environment = Environment(
         autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
-    environment.filters |= {"picture": _data_uri, "hundred": _hundred, "plain": _plain}
+    environment.filters |= {"picture": _data_uri, "hundred": _hundred, "plain": _plain, "px": _px}
     template = environment.from_string((room / "report.html.j2").read_text("utf-8"))
     people, made = report["people"], report["composite"] is not None
     changed = [p for p in people if not p["from_base"]]
@@ -136,6 +136,10 @@ def _data_uri(data: bytes) -> str:
 
 def _hundred(share: float) -> int:
     return round(100 * share)
+
+
+def _px(value: float) -> str:
+    return f"{value:.0f} px"
 
 
 def _plain(value: object) -> str:

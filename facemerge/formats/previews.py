@@ -22,6 +22,9 @@ _AROUND = 0.2
 _CROP_MOST_PX = 1000
 _CROP_LEAST_PX = 520
 _OUTLINE_PX = 520
+_CLOSE_PX = 360
+# A head whose layer is this large shows its seam at its own size, a smaller one at twice its size.
+_LARGE_HEAD_PX = 1200
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,6 +37,19 @@ class HeadPictures:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SeamPictures:
+    """The weakest place of a seam as JPEG files of one area: before, after, and after with the seam drawn."""
+
+    base: bytes
+    composite: bytes
+    line: bytes
+    size: tuple[int, int]
+    """(W, H) of each, in pixels of the screen."""
+    zoom: int
+    """How much larger than in the picture, in percent."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Pictures:
     """All pictures of the page as JPEG files; what is missing is left out of the page."""
 
@@ -41,6 +57,8 @@ class Pictures:
     base: bytes | None = None
     heads: Mapping[str, HeadPictures] = field(default_factory=dict)
     """By person id."""
+    seams: Mapping[str, SeamPictures] = field(default_factory=dict)
+    """By person id, for those that are to be looked at."""
     faces: Mapping[tuple[str, str], bytes] = field(default_factory=dict)
     """By person id and frame name."""
 
@@ -77,6 +95,53 @@ def head_pictures(base: Array, composite: Array, head: Head, profile: bytes | No
         composite=_jpeg(_scaled(after, factor), profile, quality=88),
         outline=_encoded(_drawn_seam(to_srgb(shown, profile), head, (x0, y0, x1, y1)), quality=84),
     )
+
+
+def seam_pictures(base: Array, composite: Array, head: Head, profile: bytes | None) -> SeamPictures | None:
+    """Return a close view of the weakest place of a seam: the base, the composite, and where the seam runs.
+
+    Pixels are shown as they are, or each as four, so that what a viewer may find is neither averaged away nor
+    made up.
+
+    Parameters
+    ----------
+    base, composite
+        (H, W, 3) RGB uint8 or uint16 in `profile`; None is sRGB.
+    head
+        What was laid over the base.
+
+    Returns
+    -------
+    SeamPictures or None
+        None if it is not known where the seam is weakest, or if that is not in the picture.
+    """
+    size = (base.shape[1], base.shape[0])
+    at = head.seam.worst_at
+    if at is None or not (0 <= at[0] < size[0] and 0 <= at[1] < size[1]):
+        return None
+    factor = 1 if max(head.mask.shape) >= _LARGE_HEAD_PX else 2
+    area = _window(at, _CLOSE_PX // factor, size)
+    x0, y0, x1, y1 = area
+    before, after = (
+        to_srgb(np.repeat(np.repeat(image[y0:y1, x0:x1], factor, axis=0), factor, axis=1), profile)
+        for image in (base, composite)
+    )
+    line = _drawn_seam(after, head, area, ring_px=28)
+    return SeamPictures(
+        base=_encoded(before, quality=92),
+        composite=_encoded(after, quality=92),
+        line=_encoded(line, quality=92),
+        size=(before.shape[1], before.shape[0]),
+        zoom=100 * factor,
+    )
+
+
+def _window(at: tuple[float, float], side: int, size: tuple[int, int]) -> tuple[int, int, int, int]:
+    """Return the square of a side around a point, moved to lie in the picture, and cut if that is smaller."""
+    x0, y0 = (
+        min(max(round(v - side / 2), 0), max(whole - side, 0)) for v, whole in zip(at, size, strict=True)
+    )
+    return x0, y0, min(x0 + side, size[0]), min(y0 + side, size[1])
 
 
 def face_picture(image: Array, box: tuple[float, float, float, float], profile: bytes | None) -> bytes:
@@ -126,7 +191,7 @@ def _scaled(image: Array, factor: float) -> Array:
     return resize(np.ascontiguousarray(image), (max(1, round(w * factor)), max(1, round(h * factor))))
 
 
-def _drawn_seam(image: Array, head: Head, area: tuple[int, int, int, int]) -> Array:
+def _drawn_seam(image: Array, head: Head, area: tuple[int, int, int, int], ring_px: int = 16) -> Array:
     """Return an 8-bit picture of `area` with the seam as a black and white line, its worst place ringed."""
     x0, y0, x1, y1 = area
     fx, fy = image.shape[1] / (x1 - x0), image.shape[0] / (y1 - y0)
@@ -142,7 +207,7 @@ def _drawn_seam(image: Array, head: Head, area: tuple[int, int, int, int]) -> Ar
         x, y = head.seam.worst_at
         at = (round((x - x0 + 0.5) * fx - 0.5), round((y - y0 + 0.5) * fy - 0.5))
         for width, grey in ((6, 0), (3, 255)):
-            cv2.circle(out, at, 16, (grey, grey, grey), width, cv2.LINE_AA)
+            cv2.circle(out, at, ring_px, (grey, grey, grey), width, cv2.LINE_AA)
     return out
 
 

@@ -11,11 +11,28 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+import cv2
+import numpy as np
+
 from facemerge.errors import InputError
 from facemerge.formats.files import write_bytes
 from facemerge.formats.program import NAME, version
+from facemerge.imaging import full_scale
 from facemerge.options import Options, as_dict
-from facemerge.words import Aligned, Analysis, Choice, Face, Head, Person, Pick, Risk, Score, Seam, Unaligned
+from facemerge.words import (
+    Aligned,
+    Analysis,
+    Array,
+    Choice,
+    Face,
+    Head,
+    Person,
+    Pick,
+    Risk,
+    Score,
+    Seam,
+    Unaligned,
+)
 
 SCHEMA = "facemerge-report/1"
 Report = dict[str, Any]
@@ -36,6 +53,7 @@ def build_report(
     notes: Sequence[str] = (),
     composite: str | None = "composite.tif",
     layers: str | None = "composite.ora",
+    layered_tiff: str | None = None,
 ) -> Report:
     """Return the report of a run.
 
@@ -50,8 +68,8 @@ def build_report(
         in the base, for one. Holds for a cull too. The others are clear.
     notes
         Sentences about the run beside those of the analysis: files left out and the like.
-    composite, layers
-        File names as written, or None where no picture was made.
+    composite, layers, layered_tiff
+        File names as written, or None where none was made.
 
     Returns
     -------
@@ -70,6 +88,7 @@ def build_report(
         "base_why": choice.why,
         "composite": composite,
         "layers": layers,
+        "layered_tiff": layered_tiff,
         "notes": [*analysis.notes, *notes],
         "frames": [_frame(analysis, choice.base, i) for i in range(len(frames))],
         "dropped": [
@@ -78,7 +97,7 @@ def build_report(
             if isinstance(fate, Unaligned)
         ],
         "people": [
-            _person(analysis, p, picks[p.id], placed.get(p.id), (risks or {}).get(p.id))
+            _person(analysis, choice.base, p, picks[p.id], placed.get(p.id), (risks or {}).get(p.id))
             for p in analysis.people
         ],
         "options": as_dict(options),
@@ -120,7 +139,9 @@ def _significant(value: float) -> float:
     return float(f"{value:.12g}") + 0.0
 
 
-def _person(analysis: Analysis, person: Person, pick: Pick, head: Head | None, risk: Risk | None) -> Report:
+def _person(
+    analysis: Analysis, base: int, person: Person, pick: Pick, head: Head | None, risk: Risk | None
+) -> Report:
     risk = risk or (_UNTOUCHED if pick.from_base else _UNMEASURED)
     record: Report = {
         "id": person.id,
@@ -146,8 +167,49 @@ def _person(analysis: Analysis, person: Person, pick: Pick, head: Head | None, r
         h, w = head.mask.shape
         record["area"] = [head.offset[0], head.offset[1], head.offset[0] + w, head.offset[1] + h]
         record["placement"] = head.placement
-        record["seam"] = _seam(head.seam)
+        record["seam"] = _seam(head.seam) | _surroundings(analysis.people, base, person, head)
     return record
+
+
+def _surroundings(people: Sequence[Person], base: int, person: Person, head: Head) -> Report:
+    """Return where the weakest place of a seam lies, and who is beside it, for whoever goes there by hand.
+
+    `where` is said from the face as the picture shows it; `near` is whose other face is nearest, up to a
+    face's width away, and how far; `touches` are those whose faces the mask reaches, hair and ears left out.
+    """
+    own = person.faces[base]
+    others = {p.id: _hull(f) for p in people if p is not person and isinstance(f := p.faces[base], Face)}
+    said: Report = {
+        "where": None,
+        "near": None,
+        "touches": [who for who, hull in others.items() if _reaches(head, hull)],
+    }
+    at = head.seam.worst_at
+    if at is None or not isinstance(own, Face):
+        return said
+    far = {who: max(0.0, -cv2.pointPolygonTest(hull, at, True)) for who, hull in others.items()}
+    nearest = min(far, key=lambda who: far[who], default=None)
+    if nearest is not None and far[nearest] <= own.box[2] - own.box[0]:
+        said["near"] = {"person": nearest, "distance_px": _number(far[nearest], 1)}
+    return said | {"where": _side(own.box, at)}
+
+
+def _hull(face: Face) -> Array:
+    return np.asarray(cv2.convexHull(face.landmarks[:, :2].astype(np.float32)))
+
+
+def _reaches(head: Head, hull: Array) -> bool:
+    """Return whether a head shows more than the base does anywhere on a face."""
+    on = np.zeros(head.mask.shape, np.uint8)
+    cv2.fillConvexPoly(on, np.rint(hull - np.array(head.offset, np.float32)).astype(np.int32), 1)
+    return bool((on & (head.mask > full_scale(head.mask) // 2)).any())
+
+
+def _side(box: tuple[float, float, float, float], at: tuple[float, float]) -> str:
+    level = "above" if at[1] < box[1] else "below" if at[1] > box[3] else ""
+    side = "left of" if at[0] < box[0] else "right of" if at[0] > box[2] else ""
+    words = " and ".join(word for word in (level, side) if word)
+    return f"{words} the face" if words else "on the face"
 
 
 def _seam(seam: Seam) -> Report:

@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from facemerge import composite
 from facemerge.errors import OptionError
-from facemerge.formats import encode, files, icc, openraster, page, photo, previews, report, xmp
+from facemerge.formats import encode, files, icc, layered_tiff, openraster, page, photo, previews, report, xmp
 from facemerge.models import Models
 from facemerge.options import Options
 from facemerge.pipeline.look import Album, Read, analyse
 from facemerge.pipeline.progress import Progress, no_progress
-from facemerge.pipeline.setting import choose, missing_risks, set_in
+from facemerge.pipeline.setting import choose, missing_risks, settle
 from facemerge.words import Aligned, Analysis, Choice, Decisions, Frame, Head, Pick, Pixels, Risk
 
 PICTURES = ("tif", "png", "jpg")
+LAYERED_TIFF = "composite-layers.tif"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -63,7 +65,9 @@ def cull(
     FacemergeError
         If it cannot be done; `out` is then as it was.
     """
-    return _run(sources, out, options, decisions, models, progress, pictures=(), layers=False)
+    return _run(
+        sources, out, options, decisions, models, progress, pictures=(), layers=False, layered_tiff=False
+    )
 
 
 def merge(
@@ -76,6 +80,7 @@ def merge(
     progress: Progress = no_progress,
     pictures: Sequence[str] = ("tif",),
     layers: bool = True,
+    layered_tiff: bool = False,
 ) -> Result:
     """Set everybody's best head into one frame, and write the composite, its layers, masks and report.
 
@@ -90,14 +95,26 @@ def merge(
     pictures
         Forms of the finished picture: 'tif', 'png', 'jpg'; the first is the one the report names.
     layers
-        Whether the layered file is written.
+        Whether the layered file, OpenRaster, is written.
+    layered_tiff
+        Whether the layers are written as a TIFF file of several pages as well.
 
     Raises
     ------
     FacemergeError
         If it cannot be done; `out` is then as it was.
     """
-    return _run(sources, out, options, decisions, models, progress, pictures=pictures, layers=layers)
+    return _run(
+        sources,
+        out,
+        options,
+        decisions,
+        models,
+        progress,
+        pictures=pictures,
+        layers=layers,
+        layered_tiff=layered_tiff,
+    )
 
 
 def _run(
@@ -110,6 +127,7 @@ def _run(
     *,
     pictures: Sequence[str],
     layers: bool,
+    layered_tiff: bool,
 ) -> Result:
     options, decisions, models = options or Options(), decisions or Decisions(), models or Models()
     for form in pictures:
@@ -121,13 +139,13 @@ def _run(
     # The place is claimed before the work: a folder that cannot be written is known at once.
     with files.folder_in_place(out, inputs=[Path(f.path) for f in frames]) as work:
         analysis, album = analyse(frames, _reader(frames), models, options, progress)
-        chosen = choose(analysis, album, decisions, options)
-        base = analysis.frames[chosen.base]
-
         if pictures:
-            pixels, heads, risks = set_in(analysis, chosen, photo.read, models, options, progress)
+            made = settle(analysis, album, decisions, photo.read, models, options, progress)
+            chosen, pixels, heads, risks = made.choice, made.base, made.heads, made.risks
         else:
-            pixels, heads, risks = photo.read(base), (), missing_risks(analysis, chosen, options)
+            chosen = choose(analysis, album, decisions, options)
+            pixels, heads = photo.read(analysis.frames[chosen.base]), ()
+            risks = missing_risks(analysis, chosen, options)
         merged = composite.lay(pixels, heads)
         written = report.build_report(
             analysis=analysis,
@@ -138,13 +156,14 @@ def _run(
             notes=notes,
             composite=f"composite.{pictures[0]}" if pictures else None,
             layers="composite.ora" if pictures and layers else None,
+            layered_tiff=LAYERED_TIFF if pictures and layered_tiff else None,
         )
         progress("Writing", 0, 1)
         if pictures:
-            _write_pictures(work, analysis, chosen, pixels, heads, merged, pictures, layers)
+            _write_pictures(work, analysis, chosen, pixels, heads, merged, pictures, written)
         report.write_report(work / "report.json", written)
         page.write_page(
-            work / "report.html", written, _previews(analysis, album, chosen, pixels, merged, heads)
+            work / "report.html", written, _previews(analysis, album, chosen, pixels, merged, heads, risks)
         )
         progress("Writing", 1, 1)
     return Result(analysis=analysis, choice=chosen, heads=heads, risks=risks, report=written)
@@ -198,11 +217,13 @@ def _write_pictures(
     heads: Sequence[Head],
     merged: Pixels,
     pictures: Sequence[str],
-    layers: bool,
+    written: report.Report,
 ) -> None:
+    """Write the finished picture, the layered files that the report names, and the masks."""
     frame = analysis.frames[chosen.base]
     donors = {p.person: analysis.frames[p.frame].name for p in chosen.picks if not p.from_base}
     packet = xmp.composite_packet(frame.name, list(donors.values()))
+    grey = frame.channels == 1
     writers = {"tif": encode.write_tiff, "png": encode.write_png, "jpg": encode.write_jpeg}
     for form in dict.fromkeys(pictures):
         writers[form](
@@ -211,18 +232,19 @@ def _write_pictures(
             profile=frame.profile,
             exif_from=frame,
             xmp=packet,
-            greyscale=frame.channels == 1,
+            greyscale=grey,
         )
-    if layers:
-        openraster.write_ora(
-            work / "composite.ora",
-            base,
-            heads,
-            merged,
-            profile=frame.profile,
-            base_name=frame.name,
-            donors=donors,
-            xmp=packet,
+    said: dict[str, Any] = {
+        "profile": frame.profile,
+        "base_name": frame.name,
+        "donors": donors,
+        "xmp": packet,
+    }
+    if written["layers"]:
+        openraster.write_ora(work / written["layers"], base, heads, merged, **said)
+    if written["layered_tiff"]:
+        layered_tiff.write_layered_tiff(
+            work / written["layered_tiff"], base, heads, merged, exif_from=frame, greyscale=grey, **said
         )
     (work / "masks").mkdir()
     for head in heads:
@@ -230,13 +252,25 @@ def _write_pictures(
 
 
 def _previews(
-    analysis: Analysis, album: Album, chosen: Choice, base: Pixels, merged: Pixels, heads: Sequence[Head]
+    analysis: Analysis,
+    album: Album,
+    chosen: Choice,
+    base: Pixels,
+    merged: Pixels,
+    heads: Sequence[Head],
+    risks: Mapping[str, Risk],
 ) -> previews.Pictures:
     profile = analysis.frames[chosen.base].profile
     return previews.Pictures(
         composite=previews.whole_picture(merged, profile),
         base=previews.whole_picture(base, profile) if heads else None,
         heads={h.person: previews.head_pictures(base, merged, h, profile) for h in heads},
+        seams={
+            h.person: close
+            for h in heads
+            if risks[h.person].flag != "clear"
+            and (close := previews.seam_pictures(base, merged, h, profile)) is not None
+        },
         faces={(who, analysis.frames[f].name): picture for (who, f), picture in album.thumbnails.items()},
     )
 
