@@ -17,11 +17,24 @@ import numpy as np
 # Imported from a test or run as a script: the modules lie beside this file either way.
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from render.burst import invent_people, plan_burst, render_burst, render_head
+from render.burst import invent_people, plan_burst, render_burst
+from render.front import Front
 from render.person import CAST, Person
 from render.scene import BACKGROUNDS
+from render.single import Head, render_head, render_head_with_truth
 
-__all__ = ["CAST", "Person", "invent_people", "main", "plan_burst", "render_burst", "render_head"]
+__all__ = [
+    "CAST",
+    "Front",
+    "Head",
+    "Person",
+    "invent_people",
+    "main",
+    "plan_burst",
+    "render_burst",
+    "render_head",
+    "render_head_with_truth",
+]
 
 
 def main(arguments: list[str] | None = None) -> int:

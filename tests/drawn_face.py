@@ -7,8 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from facemerge.models import BLENDSHAPES
-from facemerge.scores.expression import MOUTH_CORNERS, RIGID_POINTS
+from facemerge.scores.expression import MOUTH_CORNERS
 from facemerge.scores.eyes import EYE_POINTS
+from facemerge.scores.pose import RIGID_POINTS
 from facemerge.scores.sharpness import OUTLINE
 
 SIZE = (300, 360)
@@ -17,6 +18,15 @@ EYES = ((98.0, 150.0), (202.0, 150.0))
 """Centres of the subject's right and left eye."""
 EYE_WIDTH, EYE_HEIGHT = 52.0, 17.0
 OVERSAMPLING = 4
+PLACES = {
+    10: (150, 65), 152: (150, 315), 234: (25, 190), 454: (275, 190),
+    151: (150, 95), 9: (150, 125), 168: (150, 148), 6: (150, 160), 50: (80, 215), 280: (220, 215),
+}  # fmt: skip
+"""Where the drawing has the face's ends, bare skin of the forehead and the nose's bridge, and the cheeks."""
+PAIRS = (
+    (33, 263), (160, 387), (158, 385), (133, 362), (153, 380), (144, 373), (468, 473), (50, 280), (234, 454),
+)  # fmt: skip
+"""Landmarks that a mirror exchanges, of those that are placed."""
 
 
 def ring(centre: tuple[float, float], opening: float, outer: int) -> NDArray[np.float64]:
@@ -30,7 +40,17 @@ def ring(centre: tuple[float, float], opening: float, outer: int) -> NDArray[np.
     return np.array([(*p, 0.0) for p in (*across, *below)])
 
 
-def landmarks(right: float = 1.0, left: float = 1.0, mouth_px: float = 90.0) -> NDArray[np.float64]:
+def mirrored(points: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the landmarks of the mirrored picture."""
+    found = points * [-1, 1, 1] + [SIZE[0] - 1, 0, 0]
+    for a, b in PAIRS:
+        found[[a, b]] = found[[b, a]]
+    return np.asarray(found)
+
+
+def landmarks(
+    right: float = 1.0, left: float = 1.0, mouth_px: float = 90.0, gaze_px: float = 0.0
+) -> NDArray[np.float64]:
     """Return (478, 3) landmarks in which the points that scores use lie where the drawing has them."""
     rng = np.random.default_rng(3)
     points = np.column_stack(
@@ -41,6 +61,10 @@ def landmarks(right: float = 1.0, left: float = 1.0, mouth_px: float = 90.0) -> 
     points[list(RIGID_POINTS), 2] = np.linspace(-40, 40, len(RIGID_POINTS))
     for eye, opening, outer in zip(EYE_POINTS, (right, left), (-1, 1), strict=True):
         points[list(eye)] = ring(EYES[0] if outer < 0 else EYES[1], opening, outer)
+    for k, place in PLACES.items():
+        points[k, :2] = place
+    for k, centre in zip((468, 473), EYES, strict=True):
+        points[k] = (centre[0] + gaze_px, centre[1], 0.0)
     points[MOUTH_CORNERS[0]], points[MOUTH_CORNERS[1]] = (
         (150 - mouth_px / 2, 260, 0),
         (150 + mouth_px / 2, 260, 0),
@@ -54,7 +78,13 @@ def shapes(**changed: float) -> dict[str, float]:
 
 
 def drawing(
-    right: float = 1.0, left: float = 1.0, *, gaze_px: float = 0.0, noise: float = 0.0, seed: int = 0
+    right: float = 1.0,
+    left: float = 1.0,
+    *,
+    gaze_px: float = 0.0,
+    iris_px: float = 8.5,
+    noise: float = 0.0,
+    seed: int = 0,
 ) -> NDArray[np.float32]:
     """Return the (H, W) float32 picture of a face whose eyes are open by these shares."""
     k = OVERSAMPLING
@@ -70,7 +100,7 @@ def drawing(
         eye = np.zeros_like(canvas)
         cv2.ellipse(eye, at(x, y), at(EYE_WIDTH / 2, EYE_HEIGHT / 2), 0, 0, 360, 1, -1)
         inner = np.full_like(canvas, white)
-        cv2.circle(inner, at(x + gaze_px, y), round(8.5 * k), iris, -1)
+        cv2.circle(inner, at(x + gaze_px, y), round(iris_px * k), iris, -1)
         edge = y + EYE_HEIGHT / 2 - EYE_HEIGHT * opening
         inner[: round(edge * k)] = lid
         inner[round(edge * k) : round((edge + 2) * k)] = line

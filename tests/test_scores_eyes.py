@@ -7,7 +7,7 @@ import dataclasses
 import cv2
 import numpy as np
 import pytest
-from drawn_face import EYE_HEIGHT, EYE_WIDTH, EYES, drawing, landmarks
+from drawn_face import EYE_HEIGHT, EYE_WIDTH, EYES, drawing, landmarks, mirrored
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -17,6 +17,7 @@ from facemerge.scores.eyes import (
     EyesMeasure,
     aspect_ratio,
     closures,
+    dark_glasses,
     eye_patch,
     eyes_part,
     measure_eyes,
@@ -157,23 +158,139 @@ def test_a_wink_is_named_and_sinks_the_face(right, left, name):
 
 
 def test_mirrored_faces_score_the_same():
-    """Exchanging left and right exchanges the answers and nothing else."""
+    """A mirrored picture exchanges the answers for right and left and changes nothing else."""
+    drawn = [
+        (drawing(a, b, noise=0.006, seed=i), a, b) for i, (a, b) in enumerate(((1, 1), (0.2, 1), (0.6, 0.5)))
+    ]
+    plain, other = [], []
+    for picture, a, b in drawn:
+        points, blink = landmarks(a, b), (0.6 - 0.5 * a, 0.6 - 0.5 * b)
+        plain.append(measure_eyes(picture, points, blink))
+        turned = np.ascontiguousarray(picture[:, ::-1])
+        other.append(measure_eyes(turned, mirrored(points), blink[::-1]))
+    for p, q in zip(closures(plain, [EyeBlur()] * 3), closures(other, [EyeBlur()] * 3), strict=True):
+        assert (p.right, p.left) == pytest.approx((q.left, q.right), abs=1e-3)
+        assert eyes_part(p).value == pytest.approx(eyes_part(q).value, abs=1e-3)
 
-    def mirrored(m: EyesMeasure) -> EyesMeasure:
-        return dataclasses.replace(
-            m,
-            aperture=m.aperture[::-1],
-            width_px=m.width_px[::-1],
-            blink=m.blink[::-1],
-            tilt_deg=-m.tilt_deg[::-1],
-            patches=np.ascontiguousarray(m.patches[::-1, :, ::-1]),
-        )
 
-    faces = [seen(a, b, seed=i) for i, (a, b) in enumerate(((1, 1), (0.2, 1), (0.6, 0.5)))]
-    plain = closures(faces, [EyeBlur()] * 3)
-    other = closures([mirrored(m) for m in faces], [EyeBlur()] * 3)
-    for a, b in zip(plain, other, strict=True):
-        assert (a.right, a.left) == pytest.approx((b.left, b.right), abs=1e-5)
+def behind(picture: np.ndarray, colour: float, through: float, eyes: tuple[int, ...] = (0, 1)) -> EyesMeasure:
+    """Measure an open-eyed face with lenses before its eyes that let this share of the light through."""
+    lens = np.zeros(picture.shape, np.float32)
+    for k in eyes:
+        cv2.ellipse(lens, (round(EYES[k][0]), round(EYES[k][1]) + 4), (44, 34), 0, 0, 360, 1.0, -1)
+    seen = picture * (1 - lens) + lens * (picture * through + colour)
+    return measure_eyes(np.asarray(seen, np.float32), landmarks(), (0.1, 0.1))
+
+
+@pytest.mark.parametrize("light", [0.35, 1.0])
+@pytest.mark.parametrize("through", [0.08, 0.25])
+def test_eyes_behind_dark_glasses_are_unknown(through, light):
+    """In every frame of the burst and on dark skin too: neither open nor shut."""
+    faces = [behind(drawing(noise=0.004, seed=k) * light, 0.02 * light, through) for k in range(3)]
+    parts = [eyes_part(c) for c in closures(faces, [EyeBlur()] * 3)]
+    assert {(p.value, p.reason) for p in parts} == {(None, "eyes behind dark glasses")}
+
+
+def shaded(kind: str) -> np.ndarray:
+    """Return an open-eyed face that is dark about the eyes for another reason than glasses."""
+    picture = drawing()
+    y, x = np.mgrid[: picture.shape[0], : picture.shape[1]]
+    if kind == "dark skin":
+        return np.asarray(picture * 0.25, np.float32)
+    if kind == "hat":
+        return np.asarray(picture * np.where(y < 185, 0.35, 1.0), np.float32)
+    near = [np.exp(-(((x - ex) / 34) ** 2) - ((y - ey) / 22) ** 2) for ex, ey in EYES]
+    if kind == "deep-set":
+        return np.asarray(picture * (1 - 0.4 * np.maximum(*near)), np.float32)
+    skin = [((x - ex) / (EYE_WIDTH / 2)) ** 2 + ((y - ey) / (EYE_HEIGHT / 2)) ** 2 > 1 for ex, ey in EYES]
+    return np.asarray(picture * (1 - 0.55 * np.maximum(near[0] * skin[0], near[1] * skin[1])), np.float32)
+
+
+@pytest.mark.parametrize("kind", ["dark skin", "hat", "deep-set", "make-up"])
+def test_dark_about_the_eyes_is_not_dark_glasses(kind):
+    """Dark skin, a hat's shade, deep-set eyes and make-up leave the eyes to be judged, and open."""
+    face = measure_eyes(shaded(kind), landmarks(), (0.1, 0.1))
+    assert not dark_glasses(face)
+    assert eyes_part(closures([face], [EyeBlur()])[0]).value > 0.7
+
+
+@pytest.mark.parametrize("eye", [0, 1])
+def test_glare_hides_an_eye_and_gives_no_standard(eye):
+    """The eye behind glare is unknown, however wide its landmarks; the other one decides."""
+    glare = behind(drawing(seed=1, noise=0.006), 0.75, 0.2, (eye,))
+    wide = dataclasses.replace(glare, aperture=glare.aperture * 1.3, blink=glare.blink * 0)
+    found = closures([wide, seen(1.0, seed=2), seen(0.0, seed=3)], [EyeBlur()] * 3)
+    sides = [(c.right, c.left) for c in found]
+    assert sides[0][eye] is None
+    assert sides[0][1 - eye] < 0.1
+    assert max(sides[1]) < 0.1
+    assert min(sides[2]) > 0.8
+
+
+def test_glare_over_both_eyes_is_unknown():
+    """Neither open nor shut."""
+    part = eyes_part(closures([behind(drawing(), 0.75, 0.2)], [EyeBlur()])[0])
+    assert (part.value, part.reason) == (None, "eyes behind glare")
+
+
+@pytest.mark.parametrize(("right", "left"), [(True, False), (False, True)])
+def test_a_covered_eye_is_unknown(right, left):
+    """Hair or a hand before one eye: the other decides. Before both: unknown, never open."""
+    faces = [seen(1.0, seed=1), seen(1.0, 0.0, seed=2), seen(1.0, seed=3)]
+    found = closures(faces, [EyeBlur()] * 3, [(False, False), (right, left), (True, True)])
+    assert (found[1].right is None, found[1].left is None) == (right, left)
+    assert (eyes_part(found[1]).value > 0.7) == left
+    assert (eyes_part(found[2]).value, eyes_part(found[2]).reason) == (None, "eyes covered")
+
+
+def half_lidded(*, down: bool, iris: float) -> Closure:
+    """Return a closure of a half-lowered lid: looking down (the lower lid stays) or blinking (it rises)."""
+    open_eyes = [seen(1.0, seed=k) for k in range(3)]
+    lowered = seen(0.45, seed=5)
+    lids = lowered.lids + ([[0, 0.0]] if down else [[0, -0.06]])
+    last = dataclasses.replace(
+        lowered,
+        lids=lids,
+        down=np.array([0.5, 0.5]) if down else np.array([0.15, 0.15]),
+        blink=np.array([0.35, 0.35]),
+    )
+    irises = [(0.2, 0.2)] * 3 + [(0.2 * iris, 0.2 * iris)]
+    return closures([*open_eyes, last], [EyeBlur()] * 4, irises=irises)[3]
+
+
+def test_looking_down_lies_between_open_and_shut():
+    """A lid lowered over an iris still to be seen is worse than open, better than shut, and named."""
+    part, shut = (
+        eyes_part(half_lidded(down=True, iris=0.95)),
+        eyes_part(closures([seen(0.0)], [EyeBlur()])[0]),
+    )
+    assert shut.value + 0.02 < part.value < 0.7
+    assert part.reason == "looking down"
+
+
+@pytest.mark.parametrize(("down", "iris"), [(False, 0.95), (True, 0.4)])
+def test_a_blink_is_no_look_down(down, iris):
+    """Lids that meet half-way, or no iris between them: a blink, and judged as one."""
+    closure = half_lidded(down=down, iris=iris)
+    assert closure.down < 0.3
+    assert eyes_part(closure).reason != "looking down"
+    assert closure.both > half_lidded(down=True, iris=0.95).both
+
+
+def test_a_laugh_closes_eyes_from_below_only():
+    """What the cheeks take from an eye in a laugh counts less than what a lid takes."""
+    calm = [seen(1.0, seed=k) for k in range(3)]
+    raised = [[0, -0.08]]
+    squeezed = dataclasses.replace(
+        calm[0],
+        aperture=calm[0].aperture - 0.08,
+        lids=calm[0].lids + raised,
+        patches=seen(0.7, seed=4).patches,
+    )
+    laughing = dataclasses.replace(squeezed, smile=0.8)
+    stern, merry = (eyes_part(closures([*calm, m], [EyeBlur()] * 4)[3]).value for m in (squeezed, laughing))
+    assert stern < 0.5
+    assert merry > 0.9
 
 
 @pytest.mark.parametrize("blur", [2.0, 3.5])

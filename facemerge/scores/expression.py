@@ -2,8 +2,8 @@
 
 A smile is not demanded of a person who never smiles: every figure is an excess over, or a loss against, the
 frames in which this person looks best. What spoils a face is told from the landmarks' geometry (mouth pulled
-narrow, head turned away) and from the blendshapes of the landmarks' own network (pout, jaw dropped without a
-laugh, grimace). The network has no figure for a tongue put out; that is not seen.
+narrow), from the blendshapes of the landmarks' own network (pout, jaw dropped without a laugh, grimace), and,
+for a tongue put out, which that network has no figure for, from the colours between upper lip and chin.
 """
 
 from __future__ import annotations
@@ -11,25 +11,30 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 
 from facemerge.words import Array, Float, Part, frozen
 
 MOUTH_CORNERS = (61, 291)
-# Bone, not muscle: the forehead, the bridge and the tip of the nose, the corners of the eyes, the temples.
-RIGID_POINTS = (10, 151, 9, 168, 6, 197, 4, 33, 133, 263, 362, 127, 356, 234, 454)
+LIPS_AND_CHIN = (13, 14, 17, 152)
+"""Down the middle: inner edge of the upper lip, inner and outer edge of the lower one, chin."""
+CHEEKS = (50, 280, 205, 425)
 SMALLEST_FACE_PX = 40.0
 
 # Each amount below is where that trouble alone halves the value of a face.
-NARROW_FREE, NARROW_BY_SMILE, NARROW_HALF = 0.04, 0.1, 0.055
+NARROW_FREE, NARROW_BY_SMILE, NARROW_HALF = 0.04, 0.15, 0.055
 """Share of the own mouth's width lost by chance, lost with a whole smile, and the loss beyond that spoils."""
 POUT_HALF = 0.45
 JAW_HALF = 0.3
+GAPE_FREE, GAPE_HALF = 0.5, 0.2
+"""Height over width of the open mouth: hardly a laugh is rounder; the network sees smiles in yawns."""
 GRIMACE_HALF = 0.25
 SKEW_HALF = 0.1
 BLANK_HALF = 1.4
 """A lost smile alone never spoils a face; it only ranks it lower."""
-TURN_FREE_DEG, TURN_HALF_DEG = 8.0, 14.0
+TONGUE_FREE, TONGUE_HALF = 0.02, 0.05
+"""Length of tongue, in eyes' distances."""
 BLURRED_SHARE = 0.03
 """Blur, as a share of the eyes' distance, at which landmarks of the mouth are half trusted."""
 NARROWEST_BEST = 0.76
@@ -38,6 +43,33 @@ WIDEST_POUT = 0.6
 """No relaxed mouth pouts more."""
 UNSEEN = 0.75
 """Value of an expression that blur hides."""
+NAMED = 0.85
+"""Value below which a reason is given."""
+OPEN_GAP = 0.1
+"""Height of an open mouth in eyes' distances, from which lips out of shape are those of speech."""
+YAWN_GAP = 0.34
+"""The same, from which a jaw dropped without a smile is a yawn rather than a word."""
+
+PINKER = 0.15
+"""How much pinker than the cheeks a tongue is at least, as log(R B / G G); chins differ by up to 0.2."""
+LIGHTEST_DARK = 0.55
+"""Brightness against the cheeks up to which pink is the shaded inside of an open mouth."""
+TONGUE_FILLS = 0.4
+"""A tongue that lies in a laughing mouth fills less of its height."""
+TONGUE_SAID = 0.5
+TONGUE_GAP = 0.15
+"""No tongue comes out of a mouth less open, in eyes' distances."""
+STRIP_ROWS, STRIP_COLUMNS, STRIPS_AT = 48, 9, (-0.25, 0.0, 0.25)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TongueMeasure:
+    """The pink run that reaches through the lower lip, in eyes' distances."""
+
+    inside: float
+    """How far it reaches up from the lower lip into the mouth."""
+    below: float
+    """How far it reaches down beyond where the lower lip should end."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -46,6 +78,8 @@ class ExpressionMeasure:
 
     mouth_width: float
     """Distance of the mouth's corners over the eyes' distance."""
+    gap: float
+    """Height of the opening between the lips over the eyes' distance."""
     smile: float
     """In [0, 1]."""
     pout: float
@@ -53,11 +87,14 @@ class ExpressionMeasure:
     jaw: float
     """In [0, 1]: jaw dropped without a smile: speech, yawn, surprise."""
     grimace: Float
-    """(7,) in [0, 1]: corners down, corners apart, mouth aside, jaw aside, nose, cheeks, lip bitten."""
+    """(5,) in [0, 1]: corners down, corners apart, nose, cheeks, lip bitten."""
+    aside: float
+    """In [0, 1]: mouth or jaw pushed to one side."""
     skew: float
     """Slant of the mouth against the eyes' line, in eyes' distances."""
-    rigid: Float
-    """(15, 3) bony landmarks, centred, in eyes' distances."""
+    narrowed: float
+    """In [0, 1]: lids of both eyes drawn together."""
+    tongue: TongueMeasure
     face_px: float
     """Width of the face in pixels."""
 
@@ -70,66 +107,165 @@ class Strain:
     pout: float
     jaw: float
     grimace: float
+    aside: float
     blank: float
-    turned: float
-    turn_deg: float
-    """Turn of the head away from the person's usual pose, in degrees."""
+    tongue: float
+    open: bool
+    """Whether the lips stand apart further than usual."""
+    yawn: bool
+    """Whether a dropped jaw is wide enough, and the eyes narrow enough, for a yawn."""
 
     @property
     def total(self) -> float:
         """All of it."""
-        return self.narrow + self.pout + self.jaw + self.grimace + self.blank + self.turned
+        return self.pulled + self.blank
+
+    @property
+    def pulled(self) -> float:
+        """All that a face does, a lost smile left out."""
+        return self.narrow + self.pout + self.jaw + self.grimace + self.aside + self.tongue
 
 
-def measure_expression(points: Float, shapes: dict[str, float]) -> ExpressionMeasure:
+def measure_expression(points: Float, shapes: dict[str, float], crop: Array) -> ExpressionMeasure:
     """Measure what expression is judged from.
 
     Parameters
     ----------
     points
-        (478, 3) landmarks in pixels.
+        (478, 3) landmarks in pixels of `crop`.
     shapes
         The blendshapes by name, in [0, 1].
+    crop
+        (H, W, 3) RGB uint8 or uint16, with at least the cheeks and the mouth in it.
     """
     across = (points[263] + points[362] - points[33] - points[133]) / 2
     eyes = max(float(np.linalg.norm(across)), 1e-6)
     mouth = points[MOUTH_CORNERS[1]] - points[MOUTH_CORNERS[0]]
-    smile = (shapes["mouthSmileLeft"] + shapes["mouthSmileRight"]) / 2
-    rigid = points[list(RIGID_POINTS)] / eyes
-    pairs = (
-        (shapes["mouthFrownLeft"] + shapes["mouthFrownRight"]) / 2,
-        (shapes["mouthStretchLeft"] + shapes["mouthStretchRight"]) / 2,
-        max(shapes["mouthLeft"], shapes["mouthRight"]),
-        max(shapes["jawLeft"], shapes["jawRight"]),
-        (shapes["noseSneerLeft"] + shapes["noseSneerRight"]) / 2,
+
+    def pair(name: str) -> float:
+        return (shapes[f"{name}Left"] + shapes[f"{name}Right"]) / 2
+
+    smile = pair("mouthSmile")
+    grimace = (
+        pair("mouthFrown"),
+        pair("mouthStretch"),
+        pair("noseSneer"),
         shapes["cheekPuff"],
         max(shapes["mouthRollLower"], shapes["mouthRollUpper"]),
     )
     return ExpressionMeasure(
         mouth_width=float(np.linalg.norm(mouth)) / eyes,
+        gap=float(np.linalg.norm(points[LIPS_AND_CHIN[1]] - points[LIPS_AND_CHIN[0]])) / eyes,
         smile=smile,
         pout=max(shapes["mouthPucker"], shapes["mouthFunnel"]),
         jaw=shapes["jawOpen"] * (1 - smile),
-        grimace=frozen(np.array(pairs)),
+        grimace=frozen(np.array(grimace)),
+        aside=max(shapes[name] for name in ("mouthLeft", "mouthRight", "jawLeft", "jawRight")),
         skew=float(across[0] * mouth[1] - across[1] * mouth[0]) / eyes**2,
-        rigid=frozen(rigid - rigid.mean(0)),
+        narrowed=max(pair("eyeSquint"), pair("eyeBlink")),
+        tongue=measure_tongue(points, crop),
         face_px=float(np.ptp(points[:, 0])),
     )
 
 
-def turn_between(a: Array, b: Array) -> float:
-    """Return the angle in degrees of the rotation that takes centred points (N, 3) `a` best to `b`.
+def measure_tongue(points: Float, crop: Array) -> TongueMeasure:
+    """Measure the pink run from the open mouth over the lower lip towards the chin.
 
-    Kabsch, "A solution for the best rotation to relate two sets of vectors", Acta Cryst. A32, 1976.
+    A tongue is pinker than the same face's cheeks and, unlike the inside of an open mouth, lit; it leaves no
+    dark gap behind the lower lip and does not end where the lip does. The lower lip itself is pink in most
+    faces, which is why only what lies above and below it is measured.
+
+    Parameters
+    ----------
+    points
+        (478, 3) landmarks in pixels of `crop`.
+    crop
+        (H, W, 3) RGB uint8 or uint16.
     """
-    u, _, vt = np.linalg.svd(a.T @ b)
-    flip = np.sign(np.linalg.det(u @ vt))
-    turn = u @ np.diag([1.0, 1.0, flip]) @ vt
-    return float(np.rad2deg(np.arccos(np.clip((np.trace(turn) - 1) / 2, -1, 1))))
+    flat = points[:, :2]
+    across = (flat[263] + flat[362] - flat[33] - flat[133]) / 2
+    eyes = max(float(np.linalg.norm(across)), 1e-6)
+    right = across / eyes
+    down = np.array([-right[1], right[0]])
+    upper, lower, lip_end, chin = flat[list(LIPS_AND_CHIN)]
+    inner, outer = float((lower - upper) @ down), float((lip_end - upper) @ down)
+    half = abs(float((flat[MOUTH_CORNERS[1]] - flat[MOUTH_CORNERS[0]]) @ right)) / 2
+    depth = np.linspace(0, max(float((chin - upper) @ down), outer + 0.3 * eyes), STRIP_ROWS)
+    side = np.concatenate([c + np.linspace(-0.2, 0.2, STRIP_COLUMNS) for c in STRIPS_AT]) * half
+    spots = (upper + side[None, :, None] * right + depth[:, None, None] * down).astype(np.float32)
+    seen = cv2.remap(
+        crop, spots[..., 0], spots[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    ).astype(np.float64)
+    # The median over a strip's columns leaves out moustache, crumbs and the tongue's own furrow.
+    strips = np.median(seen.reshape(STRIP_ROWS, len(STRIPS_AT), STRIP_COLUMNS, 3), axis=2)
+    cheek = _cheek_colour(flat, crop, eyes)
+    dark = 4 / 255 * float(np.iinfo(crop.dtype).max)
+    alike = (_pinkness(strips, dark) - _pinkness(cheek, dark) > PINKER) & (
+        strips.mean(-1) > LIGHTEST_DARK * cheek.mean()
+    )
+    step = float(depth[1] - depth[0])
+    middle = int(np.clip(round((inner + outer) / 2 / step), 0, STRIP_ROWS - 1))
+    found = TongueMeasure(inside=0.0, below=0.0)
+    for strip in alike.T:
+        run = _run_around(strip, middle)
+        if run is None:
+            continue
+        inside, below = (inner - run[0] * step) / eyes, (run[1] * step - outer) / eyes
+        if inside + max(below, 0.0) > found.inside + max(found.below, 0.0):
+            found = TongueMeasure(inside=float(inside), below=float(below))
+    return found
+
+
+def _cheek_colour(flat: Float, crop: Array, eyes: float) -> Float:
+    reach = max(1, int(0.05 * eyes))
+    height, width = crop.shape[:2]
+    colours = []
+    for x, y in flat[list(CHEEKS)]:
+        left, top = int(np.clip(round(x), 0, width - 1)), int(np.clip(round(y), 0, height - 1))
+        patch = crop[max(0, top - reach) : top + reach + 1, max(0, left - reach) : left + reach + 1]
+        colours.append(patch.reshape(-1, 3).mean(0, dtype=np.float64))
+    return np.asarray(np.median(colours, axis=0))
+
+
+def _pinkness(colour: Float, dark: float) -> Float:
+    """Return log(R B / G G) of (..., 3) colours: no matter how bright, and balanced by a difference."""
+    lifted = np.log(colour + dark)
+    return np.asarray(lifted[..., 0] + lifted[..., 2] - 2 * lifted[..., 1])
+
+
+def _run_around(alike: Array, middle: int) -> tuple[int, int] | None:
+    """Return first and last of the True that lie together around `middle`, gaps of one bridged."""
+    near = [k for k in (middle, middle - 1, middle + 1) if 0 <= k < len(alike) and alike[k]]
+    if not near:
+        return None
+    first = last = near[0]
+    while first > 0 and alike[max(first - 2, 0) : first].any():
+        first -= 1 if alike[first - 1] else 2
+    while last < len(alike) - 1 and alike[last + 1 : last + 3].any():
+        last += 1 if alike[last + 1] else 2
+    return first, last
+
+
+def tongue_length(measure: ExpressionMeasure, own_below: float) -> float:
+    """Return how much tongue is out, in eyes' distances; negative if the mouth is open and empty.
+
+    Parameters
+    ----------
+    measure
+        One face.
+    own_below
+        How far below the lower lip this person is pink in any case.
+    """
+    if measure.gap < TONGUE_GAP:
+        return 0.0
+    inside = measure.tongue.inside - TONGUE_FILLS * measure.gap
+    # A pink chin says nothing while the mouth above it is dark.
+    return inside + max(measure.tongue.below - own_below, 0.0) if inside > 0 else inside
 
 
 def _pleasantness(m: ExpressionMeasure) -> float:
-    return m.smile + m.mouth_width - 1.5 * m.pout - m.jaw - float(m.grimace.max())
+    pulled = max(float(m.grimace.max()), m.aside) + 4 * max(tongue_length(m, 0.0), 0.0)
+    return m.smile + m.mouth_width - 1.5 * m.pout - m.jaw - pulled
 
 
 def strains(
@@ -149,37 +285,78 @@ def strains(
     tuple
         One a frame; None for a missing person or too small a face.
     """
-    used = [i for i, m in enumerate(measures) if m is not None and m.face_px >= SMALLEST_FACE_PX]
-    seen = [m for i, m in enumerate(measures) if i in used and m is not None]
+    used = [(i, m) for i, m in enumerate(measures) if m is not None and m.face_px >= SMALLEST_FACE_PX]
     found: list[Strain | None] = [None] * len(measures)
-    if not seen:
+    if not used:
         return tuple(found)
-    blur = np.array([blur_share[i] for i in used])
-    clear = np.flatnonzero(blur <= max(BLURRED_SHARE / 2, float(blur.min())))
+    blur = np.array([blur_share[i] for i, _ in used])
+    # Half a pixel of blur is a large share of a small face and hides nothing: the sharper half may speak.
+    sharper = min(float(np.median(blur)), BLURRED_SHARE)
+    clear = np.flatnonzero(blur <= max(BLURRED_SHARE / 2, sharper, float(blur.min())))
     # The standard is the best third, not the middle: a person may pull faces in most frames.
-    order = sorted(clear, key=lambda k: -_pleasantness(seen[k]))
-    best = [seen[k] for k in order[: max(1, round(len(order) / 3))]]
-    width = max(float(np.median([m.mouth_width for m in best])), NARROWEST_BEST)
-    smile = float(np.median([m.smile for m in best]))
-    pout = min(float(np.median([m.pout for m in best])), WIDEST_POUT)
-    jaw = float(np.median([m.jaw for m in best]))
-    grimace = np.median([m.grimace for m in best], axis=0)
-    skew = float(np.median([m.skew for m in best]))
-    pose = np.median([seen[k].rigid for k in clear], axis=0)
-    for i, m in zip(used, seen, strict=True):
-        turn = turn_between(m.rigid, pose)
-        lost = 1 - m.mouth_width / width - NARROW_FREE - NARROW_BY_SMILE * max(smile - m.smile, 0.0)
-        found[i] = Strain(
-            narrow=_over(lost, NARROW_HALF),
-            pout=_over(m.pout - pout, POUT_HALF),
-            jaw=_over(m.jaw - jaw, JAW_HALF),
-            grimace=_over(float((m.grimace - grimace).max()), GRIMACE_HALF)
-            + _over(abs(m.skew - skew), SKEW_HALF),
-            blank=_over(smile - m.smile, BLANK_HALF),
-            turned=_over(turn - TURN_FREE_DEG, TURN_HALF_DEG),
-            turn_deg=turn,
-        )
+    order = sorted((used[k][1] for k in clear), key=lambda m: -_pleasantness(m))
+    best = _Best.of(order[: max(1, round(len(order) / 3))], order)
+    for i, m in used:
+        found[i] = _strain(m, best)
     return tuple(found)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Best:
+    """A person at their most pleasant."""
+
+    width: float
+    gap: float
+    smile: float
+    pout: float
+    jaw: float
+    grimace: Float
+    aside: float
+    skew: float
+    narrowed: float
+    below: float
+    tongue: float
+
+    @staticmethod
+    def of(best: Sequence[ExpressionMeasure], clear: Sequence[ExpressionMeasure]) -> _Best:
+        def middle(name: str) -> float:
+            return float(np.median([getattr(m, name) for m in best]))
+
+        below = _usual([m.tongue.below for m in clear])
+        return _Best(
+            width=max(middle("mouth_width"), NARROWEST_BEST),
+            gap=middle("gap"),
+            smile=middle("smile"),
+            pout=min(middle("pout"), WIDEST_POUT),
+            jaw=middle("jaw"),
+            grimace=np.median([m.grimace for m in best], axis=0),
+            aside=middle("aside"),
+            skew=middle("skew"),
+            narrowed=middle("narrowed"),
+            below=below,
+            tongue=_usual([tongue_length(m, below) for m in clear]),
+        )
+
+
+def _usual(lengths: Sequence[float]) -> float:
+    # A low quantile: the tongue may be out in most frames.
+    return max(0.0, float(np.quantile(lengths, 0.25)))
+
+
+def _strain(m: ExpressionMeasure, best: _Best) -> Strain:
+    lost = 1 - m.mouth_width / best.width - NARROW_FREE - NARROW_BY_SMILE * max(best.smile - m.smile, 0.0)
+    round_mouth = m.gap / max(m.mouth_width, 1e-6)
+    return Strain(
+        narrow=_over(lost, NARROW_HALF),
+        pout=_over(m.pout - best.pout, POUT_HALF),
+        jaw=_over(m.jaw - best.jaw, JAW_HALF) + _over(round_mouth - GAPE_FREE, GAPE_HALF),
+        grimace=_over(float((m.grimace - best.grimace).max()), GRIMACE_HALF),
+        aside=_over(m.aside - best.aside, GRIMACE_HALF) + _over(abs(m.skew - best.skew), SKEW_HALF),
+        blank=_over(best.smile - m.smile, BLANK_HALF),
+        tongue=_over(tongue_length(m, best.below) - best.tongue - TONGUE_FREE, TONGUE_HALF),
+        open=m.gap - best.gap > OPEN_GAP,
+        yawn=m.gap > YAWN_GAP and (m.narrowed > best.narrowed or round_mouth > GAPE_FREE),
+    )
 
 
 def _over(amount: float, half: float) -> float:
@@ -196,25 +373,31 @@ def expression_part(strain: Strain | None, blur_share: float, mood: str) -> Part
     blur_share
         Gaussian sigma of the blur as a share of the eyes' distance.
     mood
-        'pleasant', or 'silly', which asks for what 'pleasant' avoids.
+        'pleasant', or 'silly', which asks for what 'pleasant' avoids; a blank face is not silly either.
     """
     if strain is None:
         return Part(value=None, reason="face too small to judge its expression")
     trust = float(1 / (1 + (blur_share / BLURRED_SHARE) ** 4))
     if mood == "silly":
-        fun = strain.total - strain.turned
+        fun = strain.pulled
         value = trust * fun / (1 + fun) + (1 - trust) * (1 - UNSEEN)
         return Part(value=value, reason="" if value > 0.5 else "no silly face")
     value = trust / (1 + strain.total) + (1 - trust) * UNSEEN
     if trust < 0.5:
         return Part(value=value, reason="expression hard to see in the blur")
-    if value > 0.7:
-        return Part(value=value)
-    reasons = {
-        "mouth pulled": strain.narrow + strain.pout,
-        "mouth open": strain.jaw,
+    return Part(value=value, reason=_reason(strain) if value < NAMED else "")
+
+
+def _reason(strain: Strain) -> str:
+    """Return the weightiest trouble in plain words."""
+    # A tongue drops the jaw and pulls the lips as well; it is what a person would name.
+    amounts = {
+        "tongue out": strain.total if strain.tongue > TONGUE_SAID else 0.0,
+        "yawning" if strain.yawn else "caught mid-word": strain.jaw,
         "grimace": strain.grimace,
-        "smile gone": strain.blank,
-        f"head turned {strain.turn_deg:.0f} degrees from usual": strain.turned,
+        "mouth pulled to one side": strain.aside,
+        "blank, smiles in other frames": strain.blank,
     }
-    return Part(value=value, reason=max(reasons, key=lambda name: reasons[name]))
+    pursed = "caught mid-word" if strain.open else "lips pursed"
+    amounts[pursed] = amounts.get(pursed, 0.0) + strain.narrow + strain.pout
+    return max(amounts, key=lambda name: amounts[name])

@@ -6,6 +6,11 @@ same blur. Neither alone separates people (deep-set eyes hardly change their lan
 the picture), and a fixed threshold does so still less: an open eye of one person is narrower than the
 half-shut eye of another.
 
+An eye that cannot be seen (behind dark glasses, glare, hair or a hand) is unknown, and gives no standard. A
+lid that is lowered for a look down is told from one that shuts: the iris still shows, the lower lid does not
+come up to meet the upper, and the landmarks' network answers 'down' more than 'blink'. A laugh pushes the
+lower lid up; what it takes from below does not count as closing.
+
 Source of the aperture: Soukupova and Cech, "Real-Time Eye Blink Detection using Facial Landmarks", 21st
 Computer Vision Winter Workshop, 2016, eq. 1 (the eye aspect ratio). Here it is taken in three dimensions, so
 that a turned or lowered head does not narrow it.
@@ -61,6 +66,17 @@ CLEAR_PX = 0.7
 SMALLEST_FACE_PX = 40.0
 HIDDEN_RATIO = 0.45
 """An eye whose width is this much less than the other's is turned out of sight."""
+FOREHEAD, CHEEKS = (151, 9, 168, 6), (50, 280)
+DARK_GLASS = 0.48
+"""Brightness about both eyes, against skin above and below, under which they are behind dark glasses."""
+VEIL = 0.96
+"""Brightness, against the brighter skin's, that the darkest fifth of an eye never has, not even of a lid."""
+DOWN_FROM, DOWN_FULL = 0.8, 2.4
+"""Evidence of a look down from which it is taken into account, and at which it is taken for sure."""
+DOWN_EXCUSE = 0.45
+"""Share of a lowered lid's closure that a look down takes back: better than shut, worse than open."""
+LAUGH = 0.4
+"""Smile beyond the person's usual that explains the whole of a raised lower lid."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -81,6 +97,16 @@ class EyesMeasure:
     """Width of the face in pixels."""
     inside: tuple[bool, bool]
     """Whether each eye lies within the picture."""
+    shade: Float
+    """(2,) brightness about the eye, where a lens would lie, over that of the skin above and below it."""
+    veil: Float
+    """(2,) brightness of the darkest fifth of the eye over that of the skin."""
+    lids: Float
+    """(2, 2) how far the middle of the upper and lower lid lies below the corners, in eye widths."""
+    down: Float
+    """(2,) score in [0, 1] of the landmarks' own network for a look down."""
+    smile: float
+    """In [0, 1]."""
 
 
 def aspect_ratio(points: Array) -> float:
@@ -132,8 +158,46 @@ def eye_patch(grey: Grey, corner_a: Float, corner_b: Float) -> Grey:
     )
 
 
+def _ellipse(wide: float, high: float, below: float) -> NDArray[np.bool_]:
+    y, x = np.mgrid[:PATCH_HEIGHT, :PATCH_WIDTH]
+    x0, y0 = (PATCH_WIDTH - 1) / 2, (PATCH_HEIGHT - 1) / 2 + 1 + below
+    return np.asarray(((x - x0) / wide) ** 2 + ((y - y0) / high) ** 2 <= 1)
+
+
+LENS, INNER = _ellipse(14, 9, 2), _ellipse(9, 5, 0)
+"""What a spectacle lens covers of a patch at the least, and the eye between its lids, corners and lashes."""
+
+
+def _skin(grey: Grey, points: Float) -> tuple[float, float]:
+    """Return the brightness of the brightest skin between the eyes and above, and of the cheeks."""
+    reach = max(1, int(0.02 * np.ptp(points[:, 0])))
+
+    def spot(k: int) -> float:
+        x, y = (round(float(v)) for v in points[k, :2])
+        part = grey[max(0, y - reach) : max(0, y + reach + 1), max(0, x - reach) : max(0, x + reach + 1)]
+        return float(part.mean()) if part.size else 0.0
+
+    return max(max(spot(k) for k in FOREHEAD), 1e-3), max(float(np.mean([spot(k) for k in CHEEKS])), 1e-3)
+
+
+def _lid_heights(eye: Float) -> tuple[float, float]:
+    """Return how far the upper and the lower lid of (6, 3) points lie below the corners, in eye widths."""
+    across = eye[3, :2] - eye[0, :2]
+    across = across * np.sign(across[0] or 1.0)
+    below = np.array([-across[1], across[0]]) / max(float(across @ across), 1e-9)
+    middle = (eye[0, :2] + eye[3, :2]) / 2
+    upper, lower = ((eye[a, :2] + eye[b, :2]) / 2 - middle for a, b in ((1, 2), (4, 5)))
+    return float(upper @ below), float(lower @ below)
+
+
 def measure_eyes(
-    grey: Grey, points: Float, blink: tuple[float, float], inside: tuple[bool, bool] = (True, True)
+    grey: Grey,
+    points: Float,
+    blink: tuple[float, float],
+    inside: tuple[bool, bool] = (True, True),
+    *,
+    down: tuple[float, float] = (0.0, 0.0),
+    smile: float = 0.0,
 ) -> EyesMeasure:
     """Measure what eyes are judged from.
 
@@ -147,6 +211,10 @@ def measure_eyes(
         The blink scores of the subject's right and left eye.
     inside
         Whether each eye lies within the picture.
+    down
+        The scores for a look down of the subject's right and left eye.
+    smile
+        In [0, 1].
     """
     aperture, widths, tilts, patches = [], [], [], []
     for ring in EYE_POINTS:
@@ -157,7 +225,19 @@ def measure_eyes(
         a, b = (eye[0, :2], eye[3, :2]) if ring[0] == 33 else (eye[3, :2], eye[0, :2])
         tilts.append(float(np.rad2deg(np.arctan2(b[1] - a[1], b[0] - a[0]))))
         patches.append(eye_patch(grey, a, b))
+    above, below = _skin(grey, points)
+    dark, veil = [], []
+    for patch in patches:
+        # Bright for a deep-set or made-up eye: its white, its bag. Both, so that no catch light decides.
+        bright = np.percentile(patch[LENS], (75, 90))
+        dark.append(float(np.sqrt(bright[0] * bright[1])) / min(above, below))
+        veil.append(float(np.percentile(patch[INNER], 20)) / max(above, below))
     return EyesMeasure(
+        shade=frozen(np.array(dark)),
+        veil=frozen(np.array(veil)),
+        lids=frozen(np.array([_lid_heights(points[list(ring)]) for ring in EYE_POINTS])),
+        down=frozen(np.array(down, np.float64)),
+        smile=smile,
         aperture=frozen(np.array(aperture)),
         width_px=frozen(np.array(widths)),
         tilt_deg=frozen(np.array(tilts)),
@@ -190,9 +270,16 @@ class _OpenEye:
     patch: Grey
     cue: float
     """Its absolute evidence of being open: aperture less 0.3 blink."""
+    lids: Float
+    """(2,) where the lids are."""
+    down: float
+    """Score for a look down, less the blink's."""
+    iris: float
+    """How much of a dark disc it shows."""
+    smile: float
 
 
-def _open_eye(measures: Sequence[EyesMeasure], blur: Float, eye: int) -> _OpenEye:
+def _open_eye(measures: Sequence[EyesMeasure], blur: Float, irises: Float, eye: int) -> _OpenEye:
     """Return the consensus of a person's widest open, least blurred frames."""
     aperture = np.array([m.aperture[eye] for m in measures])
     blink = np.array([m.blink[eye] for m in measures])
@@ -209,11 +296,14 @@ def _open_eye(measures: Sequence[EyesMeasure], blur: Float, eye: int) -> _OpenEy
     same[order] = True
     # The usual open eye is the standard, not the widest: eyes narrow in a smile and are no less open.
     same |= clear & (raw >= SURELY_OPEN_CUE)
+    alike = [measures[int(i)] for i in np.flatnonzero(same)]
     return _OpenEye(
+        lids=np.median([m.lids[eye] for m in alike], axis=0),
+        down=float(np.median([m.down[eye] - m.blink[eye] for m in alike])),
+        iris=float(np.median(irises[same])),
+        smile=float(np.median([m.smile for m in alike])),
         aperture=max(float(np.median(aperture[same])), NARROWEST_OPEN),
-        patch=np.median([measures[int(i)].patches[eye] for i in np.flatnonzero(same)], axis=0).astype(
-            np.float32
-        ),
+        patch=np.median([m.patches[eye] for m in alike], axis=0).astype(np.float32),
         cue=float(np.median(raw[order])),
     )
 
@@ -247,7 +337,11 @@ def _closure(
 
     `never_open` is how likely it is that even the standard is shut.
     """
-    by_lids = float(np.clip((1 - measure.aperture[eye] / standard.aperture) / (1 - SHUT_RATIO), 0, 1))
+    # What a laugh takes from below is given back; a blink comes from above.
+    laughs = float(np.clip((measure.smile - standard.smile) / LAUGH, 0, 1))
+    squeezed = laughs * max(0.0, float(standard.lids[1] - measure.lids[eye, 1]))
+    aperture = float(measure.aperture[eye]) + squeezed
+    by_lids = float(np.clip((1 - aperture / standard.aperture) / (1 - SHUT_RATIO), 0, 1))
     template = standard.patch
     zoom = CORNERS_PX / max(float(measure.width_px[eye]), 1.0)
     moved = blur.motion_px * zoom
@@ -268,6 +362,21 @@ def _closure(
     return known * seen + (1 - known) * DOUBT_CLOSURE, known
 
 
+def _looks_down(measure: EyesMeasure, eye: int, iris: float, standard: _OpenEye) -> float:
+    """Return how surely a lowered lid means a look down, not a blink, in [0, 1]."""
+    fallen = float(measure.lids[eye, 0] - standard.lids[0])
+    raised = float(standard.lids[1] - measure.lids[eye, 1])
+    share = iris / max(standard.iris, 1e-3)
+    # Each term is about 1 for looks down and -1 for blinks; common practice, no source.
+    shows = (share - 0.72) / 0.15
+    meets = (0.22 - raised / max(fallen, 0.03)) / 0.08
+    answers = (float(measure.down[eye] - measure.blink[eye]) - standard.down) / 0.06
+    evidence = sum(float(np.clip(v, -2, 2)) for v in (shows, meets, answers))
+    # Landmarks alone are no proof where they hardly follow the lids: the iris must be there to be seen.
+    sure = float(np.clip((fallen - 0.02) / 0.04, 0, 1)) * float(np.clip((share - 0.7) / 0.12, 0, 1))
+    return sure * float(np.clip((evidence - DOWN_FROM) / (DOWN_FULL - DOWN_FROM), 0, 1))
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Closure:
     """How far the eyes of one face are closed."""
@@ -277,6 +386,10 @@ class Closure:
     left: float | None
     clear: float
     """How clearly the eyes are seen, in [0, 1]: blur takes it away."""
+    down: float = 0.0
+    """How surely the lids are lowered for a look down, in [0, 1]; already taken off both figures."""
+    unseen: str = "eyes not to be seen"
+    """Why, where neither eye is."""
 
     @property
     def both(self) -> float | None:
@@ -288,7 +401,31 @@ class Closure:
         return mean + self.clear**4 * max(worst - mean - CHANCE, 0.0)
 
 
-def closures(measures: Sequence[EyesMeasure | None], blurs: Sequence[EyeBlur]) -> tuple[Closure | None, ...]:
+def dark_glasses(measure: EyesMeasure) -> bool:
+    """Return whether the eyes are behind dark glasses: nothing is bright about either, beside bright skin."""
+    return bool(measure.shade.max() < DARK_GLASS)
+
+
+def _shown(measure: EyesMeasure, hidden: tuple[bool, bool], eye: int) -> bool:
+    turned = measure.width_px[eye] <= HIDDEN_RATIO * measure.width_px[1 - eye]
+    gone = hidden[eye] or not measure.inside[eye] or bool(turned)
+    return not (gone or measure.veil[eye] > VEIL or dark_glasses(measure))
+
+
+def _why_unseen(measure: EyesMeasure, hidden: tuple[bool, bool]) -> str:
+    if all(hidden):
+        return "eyes covered"
+    if dark_glasses(measure):
+        return "eyes behind dark glasses"
+    return "eyes behind glare" if measure.veil.max() > VEIL else "eyes not to be seen"
+
+
+def closures(
+    measures: Sequence[EyesMeasure | None],
+    blurs: Sequence[EyeBlur],
+    hidden: Sequence[tuple[bool, bool]] | None = None,
+    irises: Sequence[tuple[float, float]] | None = None,
+) -> tuple[Closure | None, ...]:
     """Return how far each eye of one person is closed in each frame: 0 open to 1 shut.
 
     Parameters
@@ -297,6 +434,11 @@ def closures(measures: Sequence[EyesMeasure | None], blurs: Sequence[EyeBlur]) -
         One a frame, None where the person is missing.
     blurs
         One a frame.
+    hidden
+        One a frame: whether something covers the subject's right and left eye; None = nothing ever does.
+    irises
+        One a frame: how much of a dark disc the right and the left eye show, in any one unit; None = not
+        known, and then no lowered lid counts as a look down.
 
     Returns
     -------
@@ -308,30 +450,36 @@ def closures(measures: Sequence[EyesMeasure | None], blurs: Sequence[EyeBlur]) -
     if not used:
         return tuple(found)
     seen = [m for i, m in enumerate(measures) if i in used and m is not None]
+    covered = [(False, False) if hidden is None else hidden[i] for i in used]
+    discs = np.array([(0.0, 0.0) if irises is None else irises[i] for i in used])
     shown, standards = [], []
     for eye in (0, 1):
         spread = np.array([blurs[i].spread_px for i in used])
         patch_blur = spread * CORNERS_PX / np.maximum([m.width_px[eye] for m in seen], 1.0)
-        visible = [m.inside[eye] and m.width_px[eye] > HIDDEN_RATIO * m.width_px[1 - eye] for m in seen]
-        shown.append([k for k, v in enumerate(visible) if v])
+        own = [k for k, m in enumerate(seen) if _shown(m, covered[k], eye)]
+        shown.append(own)
         standards.append(
-            _open_eye([seen[k] for k in shown[eye]], patch_blur[shown[eye]], eye) if shown[eye] else None
+            _open_eye([seen[k] for k in own], patch_blur[own], discs[own, eye], eye) if own else None
         )
     # Eyes of one person are open together: their mean cue is steadier than either's.
     cue = float(np.mean([s.cue for s in standards if s is not None])) if any(shown) else SHUT_CUE
     never_open = float(1 / (1 + np.exp(np.clip((cue - SHUT_CUE) / SHUT_CUE_SPREAD, -60, 60))))
-    columns = []
+    columns, lowered = [], []
     for eye, standard in enumerate(standards):
         column: dict[int, tuple[float, float]] = {}
+        low: dict[int, float] = {}
         if standard is not None:
             column = {k: _closure(seen[k], eye, blurs[used[k]], standard, never_open) for k in shown[eye]}
+            low = {k: _looks_down(seen[k], eye, discs[k, eye], standard) for k in shown[eye]}
         columns.append(column)
-    right, left = columns
+        lowered.append(low)
     for k, i in enumerate(used):
+        clear = min([c[k][1] for c in columns if k in c], default=0.0)
+        # Eyes look down together: what one shows by chance does not count.
+        down = (1 - never_open) * clear**4 * min([low[k] for low in lowered if k in low], default=0.0)
+        right, left = (c[k][0] * (1 - DOWN_EXCUSE * down) if k in c else None for c in columns)
         found[i] = Closure(
-            right=right[k][0] if k in right else None,
-            left=left[k][0] if k in left else None,
-            clear=min([c[k][1] for c in columns if k in c], default=0.0),
+            right=right, left=left, clear=clear, down=down, unseen=_why_unseen(seen[k], covered[k])
         )
     return tuple(found)
 
@@ -342,12 +490,14 @@ def eyes_part(closure: Closure | None) -> Part:
         return Part(value=None, reason="face too small to see the eyes")
     closed = closure.both
     if closed is None:
-        return Part(value=None, reason="eyes not to be seen")
+        return Part(value=None, reason=closure.unseen)
     value = float(1 / (1 + (closed / HALF_CLOSURE) ** 3))
     if closure.clear < 0.7:
         return Part(value=value, reason="eyes hard to see in the blur")
     if value > 0.7:
         return Part(value=value)
+    if closure.down > 0.5:
+        return Part(value=value, reason="looking down")
     shown = {n: c for n, c in zip(NAMES, (closure.right, closure.left), strict=True) if c is not None}
     name = max(shown, key=lambda n: shown[n])
     if len(shown) == 2 and min(shown.values()) > 0.6 * shown[name]:

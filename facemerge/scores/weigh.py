@@ -18,7 +18,11 @@ from facemerge.scores.expression import (
     strains,
 )
 from facemerge.scores.eyes import Closure, EyeBlur, EyesMeasure, closures, eyes_part, measure_eyes
+from facemerge.scores.gaze import Gaze, GazeMeasure, gaze_part, gazes, iris_strength, measure_gaze
+from facemerge.scores.light import LightMeasure, light_part, measure_light
+from facemerge.scores.pose import PoseMeasure, Turn, measure_pose, pose_part, turns
 from facemerge.scores.sharpness import Blur, SharpnessMeasure, blurs, measure_sharpness, sharpness_part
+from facemerge.scores.visible import Visibility, VisibleMeasure, measure_visible, visibility, visible_part
 from facemerge.words import Face, Part, Pixels, Score
 
 UNKNOWN = 0.6
@@ -34,6 +38,10 @@ class Measures:
     eyes: EyesMeasure
     sharpness: SharpnessMeasure
     expression: ExpressionMeasure
+    pose: PoseMeasure
+    gaze: GazeMeasure
+    visible: VisibleMeasure
+    light: LightMeasure
 
 
 def measure(image: Pixels, face: Face) -> Measures:
@@ -61,10 +69,19 @@ def measure(image: Pixels, face: Face) -> Measures:
     inside = [bool(0 <= x < grey.shape[1] and 0 <= y < grey.shape[0]) for x, y in eyes]
     return Measures(
         eyes=measure_eyes(
-            grey, points, (shapes["eyeBlinkRight"], shapes["eyeBlinkLeft"]), (inside[0], inside[1])
+            grey,
+            points,
+            (shapes["eyeBlinkRight"], shapes["eyeBlinkLeft"]),
+            (inside[0], inside[1]),
+            down=(shapes["eyeLookDownRight"], shapes["eyeLookDownLeft"]),
+            smile=(shapes["mouthSmileRight"] + shapes["mouthSmileLeft"]) / 2,
         ),
         sharpness=measure_sharpness(grey, points[:, :2], max(float(np.linalg.norm(eyes[0] - eyes[1])), 4.0)),
-        expression=measure_expression(points, shapes),
+        expression=measure_expression(points, shapes, crop),
+        pose=measure_pose(points),
+        gaze=measure_gaze(imaging.to_unit(np.ascontiguousarray(crop[..., 0])), points),
+        visible=measure_visible(crop, points),
+        light=measure_light(crop, points),
     )
 
 
@@ -89,11 +106,27 @@ def score(measures: Sequence[Measures | None], options: ScoresOptions) -> tuple[
         0.0 if b is None or m is None else _spread(b) / m.sharpness.eyes_px
         for b, m in zip(blur, measures, strict=True)
     ]
-    closed = closures([None if m is None else m.eyes for m in measures], [_eye_blur(b) for b in blur])
+    seen = visibility([None if m is None else m.visible for m in measures])
+    looks = [None if m is None else m.gaze for m in measures]
+    closed = closures(
+        [None if m is None else m.eyes for m in measures],
+        [_eye_blur(b) for b in blur],
+        hidden=[(False, False) if v is None else v.eyes_hidden for v in seen],
+        irises=[(0.0, 0.0) if g is None else iris_strength(g) for g in looks],
+    )
+    gaze = gazes(
+        looks,
+        [(None, None) if c is None else (c.right, c.left) for c in closed],
+        [0.0 if c is None else c.down for c in closed],
+        [_eye_blur(b).spread_px for b in blur],
+    )
     strain = strains([None if m is None else m.expression for m in measures], shares)
+    turn = turns([None if m is None else m.pose for m in measures], shares)
     return tuple(
-        None if m is None or b is None else _weigh(m, b, c, s, share, options)
-        for m, b, c, s, share in zip(measures, blur, closed, strain, shares, strict=True)
+        None if m is None or b is None else _weigh(m, b, c, s, t, g, v, share, options)
+        for m, b, c, s, t, g, v, share in zip(
+            measures, blur, closed, strain, turn, gaze, seen, shares, strict=True
+        )
     )
 
 
@@ -112,6 +145,9 @@ def _weigh(
     blur: Blur,
     closure: Closure | None,
     strain: Strain | None,
+    turn: Turn | None,
+    gaze: Gaze | None,
+    seen: Visibility | None,
     share: float,
     options: ScoresOptions,
 ) -> Score:
@@ -123,13 +159,31 @@ def _weigh(
         "motion_deg": blur.motion_deg,
         "noise": measure.sharpness.noise,
         "smile": measure.expression.smile,
+        "blown": measure.light.blown,
+        "crushed": measure.light.crushed,
     }
+    if seen is not None:
+        detail |= {"cut": seen.cut} | ({"hidden": seen.hidden} if seen.hidden is not None else {})
     if closure is not None:
         sides = {"closed_right": closure.right, "closed_left": closure.left}
         detail |= {name: v for name, v in sides.items() if v is not None}
+        detail |= {"closed": closure.both} if closure.both is not None else {}
+        detail |= {"looks_down": closure.down}
+    if gaze is not None:
+        detail |= {"gaze_x_deg": gaze.x_deg, "gaze_y_deg": gaze.y_deg}
     if strain is not None:
-        detail |= {"turned_deg": strain.turn_deg, "mouth_strain": strain.narrow + strain.pout}
-    parts = {"eyes": eyes, "sharpness": sharpness, "expression": expression}
+        detail |= {"mouth_strain": strain.narrow + strain.pout, "tongue": strain.tongue}
+    if turn is not None:
+        detail |= {"yaw_deg": turn.yaw_deg, "pitch_deg": turn.pitch_deg, "roll_deg": turn.roll_deg}
+    parts = {
+        "eyes": eyes,
+        "sharpness": sharpness,
+        "expression": expression,
+        "pose": pose_part(turn, options.mood),
+        "gaze": gaze_part(gaze),
+        "visible": visible_part(seen),
+        "light": light_part(measure.light),
+    }
     weighed = factors(parts, options)
     return Score(
         **parts,

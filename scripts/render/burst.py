@@ -19,10 +19,9 @@ from numpy.typing import NDArray
 from PIL import Image, ImageCms
 
 from . import portrait, scene
-from .head import Expression
 from .paint import to_linear, to_srgb
 from .person import Person, invent_people
-from .plan import FACE_CM, MOUTHS, START, Moment, Plan, Shot, plan_burst
+from .plan import Moment, Plan, Shot, plan_burst
 from .view import View
 
 Array = NDArray[np.float64]
@@ -138,10 +137,10 @@ def draw_shot(plan: Plan, shot: Shot) -> tuple[NDArray[np.uint8], NDArray[np.uin
             "motion_deg": moment.motion_deg,
         }
     faces = [found[i] for i in range(len(plan.people))]
-    return _expose(image, shot, plan.grain), who, faces
+    return expose(image, shot, plan.grain), who, faces
 
 
-def _expose(image: NDArray[np.float32], shot: Shot, grain: float) -> NDArray[np.uint8]:
+def expose(image: NDArray[np.float32], shot: Shot, grain: float) -> NDArray[np.uint8]:
     """Exposure and sensor noise, which follows the light and is mostly shared by the colours."""
     steps = np.linspace(0, 1, 4096, dtype=np.float32)
     curve = to_srgb(to_linear(steps) * shot.gain).astype(np.float32)
@@ -335,76 +334,4 @@ def _write_truth(plan: Plan, frames: list[dict[str, Any]], path: Path) -> None:
     path.write_text(json.dumps(tidy(truth), indent=None, separators=(", ", ": ")) + "\n", encoding="utf-8")
 
 
-def render_head(
-    person: Person,
-    *,
-    width_px: float,
-    rng: np.random.Generator,
-    close: float = 0.0,
-    smile: float = 0.3,
-    squash: float = 0.0,
-    mouth_open: float = 0.0,
-    turn_deg: float = 0.0,
-    tilt_deg: float = 0.0,
-    blur_px: float = 0.0,
-    motion_px: float = 0.0,
-    motion_deg: float = 0.0,
-    squash_kind: str | None = None,
-    grain: float = 1.6,
-    supersample: float = 2.0,
-) -> NDArray[np.uint8]:
-    """Draw one head on a plain backdrop.
-
-    Parameters
-    ----------
-    person : Person
-    width_px : float
-        Width of the face, px; the picture is about 1.9 times as wide.
-    rng : numpy.random.Generator
-        Sensor noise, and the kind of a spoiled mouth if none is given.
-    close, smile, squash, mouth_open : float
-        In [0, 1].
-    turn_deg, tilt_deg : float
-    blur_px, motion_px, motion_deg : float
-        Defocus (standard deviation) and motion (length, direction).
-    squash_kind : {"word", "side", "pout", "grimace"}, optional
-    grain : float
-        8-bit steps.
-    supersample : float
-
-    Returns
-    -------
-    (H, W, 3) uint8
-        SRGB.
-    """
-    kind = squash_kind or str(rng.choice(MOUTHS))
-    expression = Expression(
-        close=close,
-        smile=smile,
-        squash=squash,
-        squash_kind=kind,
-        mouth_open=mouth_open,
-        turn_deg=turn_deg,
-        tilt_deg=tilt_deg,
-    )
-    per_cm = width_px / FACE_CM
-    height, width = round(33 * per_cm), round(29 * per_cm)
-    view = View(
-        x=width / 2,
-        y=15.5 * per_cm,
-        px_per_cm=per_cm,
-        homography=np.eye(3),
-        origin=(0, 0),
-        shape=(height, width),
-        supersample=supersample,
-    )
-    drawn = portrait.draw_person(person, expression, view)
-    colour, alpha = portrait.smear(drawn, blur_px, motion_px, motion_deg)
-    image = colour + np.array([0.62, 0.68, 0.73], np.float32) * (1 - alpha[..., None])
-    shot = Shot(
-        index=0, homography=np.eye(3), gain=1.0, time=START, moments=(), grain_seed=int(rng.integers(2**62))
-    )
-    return _expose(image.astype(np.float32), shot, grain)
-
-
-__all__ = ["Person", "invent_people", "plan_burst", "render_burst", "render_head"]
+__all__ = ["Person", "invent_people", "plan_burst", "render_burst"]

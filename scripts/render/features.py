@@ -20,6 +20,24 @@ def _polygon(canvas: Pixels | NDArray[np.uint8], xy: Floats, value: object) -> N
     cv2.fillPoly(canvas, [np.rint(xy * 16).astype(np.int32)], value, cv2.LINE_AA, 4)
 
 
+def gaze_direction(expression: Expression) -> Floats:
+    """Where the eyes look, (3,) unit vector in the camera's axes (x right, y up, z to the camera)."""
+    x, y = np.sin(np.deg2rad([expression.gaze_x_deg, -expression.gaze_y_deg]))
+    return np.array([x, y, np.sqrt(max(1 - x * x - y * y, 0.0))])
+
+
+def _turned(px: Pixels, py: Pixels, nz: Pixels, gaze: Floats) -> tuple[Pixels, Pixels]:
+    """Ball coordinates beside the line of sight: the shortest turn that takes `gaze` to the camera."""
+    if gaze[2] == 1:
+        return px.astype(float), py.astype(float)
+    pz = nz * head.EYE_RADIUS
+    x, y, z = gaze
+    # Rodrigues' formula about the axis gaze x (0, 0, 1), first two rows only.
+    gpx = px * (1 - x * x / (1 + z)) - py * x * y / (1 + z) - pz * x
+    gpy = -px * x * y / (1 + z) + py * (1 - y * y / (1 + z)) - pz * y
+    return gpx.astype(float), gpy.astype(float)
+
+
 def draw_eye(
     person: Person,
     image: Pixels,
@@ -28,8 +46,12 @@ def draw_eye(
     gaze: Floats,
     view: View,
     sign: int,
+    red: float = 0.0,
 ) -> None:
-    """Paint one eyeball into the pixels of its opening; `image` is sRGB."""
+    """Paint one eyeball that looks along `gaze` into the pixels of its opening; `image` is sRGB.
+
+    `red` in [0, 1] is how much of a flash the retina gives back through a wide pupil.
+    """
     if not hole.any():
         return
     ys, xs = np.nonzero(hole)
@@ -54,7 +76,7 @@ def draw_eye(
     sclera = sclera * (1 - corner * np.array([0.10, 0.32, 0.34], np.float32))
     rng = np.random.default_rng(person.seed + 31)
     colour = sclera * light[..., None]
-    gpx, gpy = px - gaze[0], py - gaze[1]
+    gpx, gpy = _turned(px, py, nz, gaze)
     radius = 0.61 if person.age > 14 else 0.625
     rr = np.sqrt(gpx**2 + (gpy * 1.0) ** 2)
     angle = np.arctan2(gpy, gpx)
@@ -69,8 +91,12 @@ def draw_eye(
     iris = iris * (0.72 + 1.25 * glow[..., None])
     iris = iris * (1 - 0.80 * smoothstep(radius - 0.17, radius - 0.01, rr)[..., None])
     iris = iris * (1 - 0.55 * np.exp(-below / 0.17))[..., None]
-    pupil = smoothstep(0.235, 0.20, rr)[..., None]
+    wide = 0.16 * red
+    pupil = smoothstep(0.235 + wide, 0.20 + wide, rr)[..., None]
     iris = iris * (1 - 0.96 * pupil) + 0.004
+    if red:
+        back = (1.0 - 0.45 * (rr / (0.235 + wide)) ** 2)[..., None] * np.array([0.82, 0.055, 0.045])
+        iris = iris * (1 - red * pupil) + back * red * pupil
     inside = smoothstep(radius + 0.025, radius - 0.035, rr)[..., None]
     colour = colour * (1 - inside) + iris * inside
     ring = np.exp(-(((rr - radius - 0.02) / 0.05) ** 2))[..., None]
@@ -84,12 +110,14 @@ def draw_eye(
         colour * (1 - pink)
         + to_linear(np.array(person.skin) * [0.98, 0.74, 0.70]) * light[..., None] * pink * 1.05
     )
-    # Catch lights: the bright part of the sky, and its faint return from the ground.
+    # Catch lights: the bright part of the sky, and its faint return from the ground. They lie on the cornea,
+    # whose middle is less far out than the iris, so they travel less than it does.
+    cornea = 0.5 * gaze
     for (cx, cy), (rx, ry), power in (
         ((-0.20, 0.22), (0.115, 0.13), 0.95),
         ((0.19, -0.27), (0.12, 0.06), 0.10),
     ):
-        spot = ((gpx - cx) / rx) ** 2 + ((gpy - cy) / ry) ** 2
+        spot = ((px - cornea[0] - cx) / rx) ** 2 + ((py - cornea[1] - cy) / ry) ** 2
         shine = smoothstep(1.25, 0.7, spot)[..., None] * power * np.clip(below / 0.06, 0, 1)[..., None]
         colour = colour * (1 - shine) + shine * np.array([1.0, 1.0, 1.0], np.float32)
     patch = image[y0:y1, x0:x1]
@@ -300,19 +328,29 @@ def draw_lashes(
     _over(image, layer)
 
 
-def draw_glasses(image: Pixels, alpha: Pixels, matrix: Floats, centres: Floats, view: View) -> None:
+def lenses(centres: Floats, grow: float = 1.0) -> tuple[Floats, Floats]:
+    """Outlines of the right and the left lens, (90, 3) cm; `grow` is their size against clear ones."""
+    a = np.linspace(0, 2 * np.pi, 90)
+    rings = []
+    for k, sign in enumerate((-1, 1)):
+        centre = np.array([3.35 * sign, centres[k, 1] - 0.25, 5.35])
+        x = grow * 2.55 * np.sign(np.cos(a)) * np.abs(np.cos(a)) ** 0.72
+        y = grow * 1.95 * np.sign(np.sin(a)) * np.abs(np.sin(a)) ** 0.72 * (1 + 0.04 * np.cos(a) * sign)
+        rings.append(centre + np.stack([x, y, -0.10 * (x * sign + 1)], 1))
+    return rings[0], rings[1]
+
+
+def draw_glasses(
+    image: Pixels, alpha: Pixels, matrix: Floats, centres: Floats, view: View, grow: float = 1.0
+) -> None:
     """Thin round-cornered spectacles."""
     height, width = image.shape[:2]
     layer = np.zeros((height, width, 4), np.uint8)
     d = view.density
-    a = np.linspace(0, 2 * np.pi, 90)
     frame = (38.0, 30.0, 30.0, 255.0)
     glare = np.zeros((height, width), np.uint8)
-    for k, sign in enumerate((-1, 1)):
-        centre = np.array([3.35 * sign, centres[k, 1] - 0.25, 5.35])
-        x = 2.55 * np.sign(np.cos(a)) * np.abs(np.cos(a)) ** 0.72
-        y = 1.95 * np.sign(np.sin(a)) * np.abs(np.sin(a)) ** 0.72 * (1 + 0.04 * np.cos(a) * sign)
-        ring = centre + np.stack([x, y, -0.10 * (x * sign + 1)], 1)
+    for sign, ring in zip((-1, 1), lenses(centres, grow), strict=True):
+        middle = centres[(sign + 1) // 2, 1] - 0.25
         xy = view.project(head.pose(ring, matrix))
         _polygon(glare, xy, 255)
         cv2.polylines(
@@ -330,8 +368,8 @@ def draw_glasses(image: Pixels, alpha: Pixels, matrix: Floats, centres: Floats, 
         )
         arm = np.array(
             [
-                [5.9 * sign, centre[1] + 0.7, 5.0],
-                [7.3 * sign, centre[1] + 0.6, 2.0],
+                [5.9 * sign, middle + 0.7, 5.0],
+                [7.3 * sign, middle + 0.6, 2.0],
             ]
         )
         xy = view.project(head.pose(arm, matrix))

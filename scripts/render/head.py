@@ -35,8 +35,15 @@ class Expression:
     turn_deg: float = 0.0
     """Positive turns the face to the image's right."""
     nod_deg: float = 0.0
+    """Positive lowers the chin."""
     tilt_deg: float = 0.0
     """Positive leans the head to the image's right."""
+    gaze_x_deg: float = 0.0
+    """Turn of the eyes away from the camera, whatever the head does; positive to the image's right."""
+    gaze_y_deg: float = 0.0
+    """Positive looks down; the lids come along as far as the head has not gone there itself."""
+    tongue: float = 0.0
+    """How far the tongue is put out; the mouth opens for it."""
 
 
 class Topology(NamedTuple):
@@ -311,6 +318,7 @@ def express(person: Person, expression: Expression) -> tuple[Floats, Floats]:
         expression.squash,
         expression.squash_kind,
     )
+    opened = max(opened, 0.42 * float(smoothstep(0.0, 0.5, expression.tongue)))
     if squash and kind == "word":
         opened = max(opened, 0.62 * squash)
         smile *= 1 - 0.7 * squash
@@ -379,7 +387,10 @@ def express(person: Person, expression: Expression) -> tuple[Floats, Floats]:
         points[:, 0] -= opened * 0.28 * side * corner
         points[:, 1] += opened * 0.1 * upper_lip
 
+    if expression.tongue:
+        points[:, 1] -= expression.tongue * 0.12 * lower_lip
     squint = 0.26 * smile
+    follow = _lids_follow(expression)
     for _sign, upper, lower, fold, low_fold, orbit in _lids():
         up, lo = points[upper].copy(), points[lower].copy()
         raised = lo + (up - lo) * squint * 0.55
@@ -389,6 +400,8 @@ def express(person: Person, expression: Expression) -> tuple[Floats, Floats]:
         open_up = up - (up - raised) * 0.06 * smile
         new_up = open_up + (closed - open_up) * expression.close
         new_lo = raised + (closed - raised) * expression.close
+        if any(follow):
+            _lower_lids(new_up, new_lo, follow)
         points[upper] = new_up
         points[lower] = new_lo
         points[fold[1:-1], 1] += 0.52 * (new_up - up)[1:-1, 1]
@@ -412,6 +425,26 @@ def express(person: Person, expression: Expression) -> tuple[Floats, Floats]:
         away[:, 2] = np.maximum(away[:, 2], soft)
         fine[near] = centre + away
     return fine, centres
+
+
+def _lids_follow(expression: Expression) -> tuple[float, float]:
+    """How far the margins of the upper and lower lid come along with a look up or down, cm; positive down.
+
+    The upper lid keeps to the upper edge of the iris, so it travels nearly as far as the ball's surface; the
+    lower one makes about a third of that way, and both less upwards (from memory).
+    """
+    gaze, nod = expression.gaze_y_deg, expression.nod_deg
+    down = max(0.0, gaze - max(nod, 0.0)) if gaze > 0 else min(0.0, gaze - min(nod, 0.0))
+    way = EYE_RADIUS * float(np.sin(np.deg2rad(down)))
+    return (0.86 * way, 0.34 * way) if way > 0 else (0.42 * way, 0.16 * way)
+
+
+def _lower_lids(upper: Floats, lower: Floats, follow: tuple[float, float]) -> None:
+    """Move lid margins (N, 3), corner to corner, down in place; they may meet but not cross."""
+    along = np.sin(np.linspace(0, np.pi, len(upper))) ** 0.7
+    lower[:, 1] -= follow[1] * along
+    room = np.maximum(upper[:, 1] - lower[:, 1] - 0.04, 0.0)
+    upper[:, 1] -= np.minimum(follow[0] * along, room)
 
 
 @functools.cache

@@ -8,7 +8,8 @@ import cv2
 import numpy as np
 
 from . import body, head, mesh
-from .features import draw_eye, draw_glasses, draw_lashes, draw_mouth
+from .features import draw_eye, draw_lashes, draw_mouth, gaze_direction
+from .front import Front, draw_front, draw_spectacles
 from .hair import grow_hair
 from .head import Expression
 from .mesh import Floats, Ints
@@ -16,7 +17,10 @@ from .paint import Pixels, to_srgb
 from .person import Person
 from .shade import cloth_light, openness, skin_light
 from .strokes import hair_layers
+from .tongue import draw_tongue
 from .view import View
+
+NOTHING = Front()
 
 
 class Drawn(NamedTuple):
@@ -28,6 +32,10 @@ class Drawn(NamedTuple):
     """(H, W) in [0, 1]."""
     landmarks: Floats
     """(468, 2) scene px."""
+    hidden: Pixels
+    """(H, W) in [0, 1]: how much of the face's light something in front keeps back."""
+    irises: Floats
+    """(2, 2) scene px, middle of the right and of the left iris."""
 
 
 def _join(person: Person, fine: Floats, matrix: Floats) -> tuple[Floats, Ints, dict[str, Floats]]:
@@ -66,7 +74,13 @@ def _join(person: Person, fine: Floats, matrix: Floats) -> tuple[Floats, Ints, d
     return joined, triangles, attributes
 
 
-def draw_person(person: Person, expression: Expression, view: View) -> Drawn:
+def draw_person(
+    person: Person,
+    expression: Expression,
+    view: View,
+    front: Front = NOTHING,
+    red_eye: float = 0.0,
+) -> Drawn:
     """Draw one person.
 
     Parameters
@@ -74,6 +88,10 @@ def draw_person(person: Person, expression: Expression, view: View) -> Drawn:
     person : Person
     expression : Expression
     view : View
+    front : Front
+        What stands before the face.
+    red_eye : float
+        How much of a flash the pupils give back, in [0, 1].
 
     Returns
     -------
@@ -150,11 +168,13 @@ def draw_person(person: Person, expression: Expression, view: View) -> Drawn:
         alpha[hole] = 1
 
     eye_centres = head.pose(centres, matrix)
+    gaze = gaze_direction(expression)
     for k, sign in enumerate((-1, 1)):
-        gaze = np.array([0.0, 0.0])
-        draw_eye(person, image, holes[k], eye_centres[k], gaze, view, sign)
+        draw_eye(person, image, holes[k], eye_centres[k], gaze, view, sign, red_eye)
     coarse = points[:468]
     draw_mouth(person, image, holes[2], expression, matrix, view, fine[top.lips])
+    if expression.tongue > 0:
+        draw_tongue(person, image, holes[2], depth, fine, matrix, view, expression.tongue)
     for sign in (-1, 1):
         rows = (mesh.RIGHT_UPPER_LID, mesh.RIGHT_LOWER_LID, mesh.RIGHT_UPPER_FOLD)
         upper, lower, fold = (coarse[list(r if sign < 0 else mesh.mirrored(r))] for r in rows)
@@ -175,14 +195,23 @@ def draw_person(person: Person, expression: Expression, view: View) -> Drawn:
         alpha = alpha + fore[..., 3] * (1 - alpha)
     else:
         image *= alpha[..., None]
-    if person.glasses:
-        draw_glasses(image, alpha, matrix, centres, view)
+    hidden = np.zeros((height, width), np.float32)
+    if person.glasses or front.spectacles:
+        hidden = draw_spectacles(image, alpha, matrix, centres, view, front)
+    hidden = np.maximum(hidden, draw_front(image, alpha, person, front, fine, centres, matrix, view))
     size = (view.shape[1], view.shape[0])
     if view.supersample != 1:
         image = cv2.resize(image, size, interpolation=cv2.INTER_AREA)
         alpha = cv2.resize(alpha, size, interpolation=cv2.INTER_AREA)
-    landmarks = view.scene(coarse)
-    return Drawn(image.astype(np.float32), np.clip(alpha, 0, 1).astype(np.float32), landmarks)
+        hidden = cv2.resize(hidden, size, interpolation=cv2.INTER_AREA)
+    irises = view.scene(eye_centres + gaze * [head.EYE_RADIUS, head.EYE_RADIUS, 0])
+    return Drawn(
+        image.astype(np.float32),
+        np.clip(alpha, 0, 1).astype(np.float32),
+        view.scene(coarse),
+        hidden,
+        irises,
+    )
 
 
 def smear(drawn: Drawn, blur_px: float, motion_px: float, motion_deg: float) -> tuple[Pixels, Pixels]:

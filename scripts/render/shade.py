@@ -80,7 +80,7 @@ def openness(depth: Pixels, density: float) -> tuple[Pixels, Pixels]:
     return np.clip(ambient, 0, 1), np.clip(lit, 0, 1)
 
 
-def _diffuse(normal: Floats, ambient: Floats, lit: Floats, wrap: object) -> Floats:
+def diffuse(normal: Floats, ambient: Floats, lit: Floats, wrap: object) -> Floats:
     """Key, sky and ground light falling on normals (F, 3), per colour (F, 3)."""
     wrap = np.asarray(wrap, np.float32)
     facing = (normal @ LIGHT.astype(np.float32))[:, None]
@@ -156,7 +156,7 @@ def skin_light(
             gloss[face] *= 1 - 0.8 * grown
     bent /= np.linalg.norm(bent, axis=1, keepdims=True)
     wrap = np.array([0.42, 0.25, 0.19], np.float32)
-    light = _diffuse(bent, ambient, seen["lit"], wrap)
+    light = diffuse(bent, ambient, seen["lit"], wrap)
     # Light caught inside narrow places comes back red.
     light *= 1 + (1 - ambient)[:, None] * np.array([0.10, -0.03, -0.05], np.float32)
     grazing = (1 - np.clip(normal[:, 2], 0, 1)) ** 3
@@ -218,6 +218,6 @@ def cloth_light(person: Person, seen: dict[str, Floats], material: Ints) -> Floa
         normal[ribbed, 0] += 0.10 * np.sin(angle * 88)
     albedo *= (1 + sample(weave.tone) * np.where(scarf, 0.4, 1))[:, None]
     normal /= np.linalg.norm(normal, axis=1, keepdims=True)
-    light = _diffuse(normal, seen["ambient"] * seen["shade"], seen["lit"], np.array([0.16, 0.16, 0.16]))
+    light = diffuse(normal, seen["ambient"] * seen["shade"], seen["lit"], np.array([0.16, 0.16, 0.16]))
     fuzz = (1 - np.clip(normal[:, 2], 0, 1)) ** 2.5 * (0.09 if person.weave == "knit" else 0.04)
     return albedo * light + fuzz[:, None] * (0.4 + 0.6 * albedo) * seen["ambient"][:, None]

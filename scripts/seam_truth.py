@@ -1,0 +1,145 @@
+"""What `seams.py` holds a composite against: windows of the base frame drawn with other people's moments.
+
+People are drawn once and moved as layers, so that a group standing a little elsewhere costs no drawing.
+"""
+
+from __future__ import annotations
+
+import pickle
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import replace
+from typing import Any, NamedTuple
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from render import burst as drawing
+from render import portrait, scene
+from render.paint import to_linear, to_srgb
+from render.plan import Moment, Place, Plan, Shot
+
+Image = NDArray[np.uint8]
+Map = NDArray[np.float32]
+Part = tuple[slice, slice]
+
+
+@contextmanager
+def drawn_once() -> Iterator[None]:
+    """Within, nobody is drawn twice in the same moment before the same camera: frames share most people."""
+    draw = drawing._layer
+    known: dict[bytes, Any] = {}
+
+    def remembered(*given: Any, **named: Any) -> Any:
+        key = pickle.dumps((given, sorted(named.items())))
+        if key not in known:
+            known[key] = draw(*given, **named)
+        return known[key]
+
+    drawing._layer = remembered
+    try:
+        yield
+    finally:
+        drawing._layer = draw
+
+
+class Layer(NamedTuple):
+    """One person as seen in the frame."""
+
+    colour: Map
+    """(h, w, 3) premultiplied sRGB."""
+    alpha: Map
+    """(h, w)."""
+    corner: tuple[int, int]
+    """x, y of its upper left pixel in the frame."""
+
+
+class Scene:
+    """One shot of a plan, of which any window can be had with anybody in another moment or place."""
+
+    def __init__(self, plan: Plan, shot: Shot) -> None:
+        self._plan, self._shot = plan, shot
+        canvas, canvas_from_scene = drawing._background(plan)
+        self._wall: Map = scene.photograph(
+            canvas, canvas_from_scene, shot.homography, (plan.width, plan.height), plan.oversample
+        )
+        # The renderer's own order: the back row first, and in a row the outer ones first.
+        self._order = sorted(
+            range(len(plan.people)),
+            key=lambda i: (plan.places[i].row, -abs(plan.places[i].x - plan.width / 2)),
+        )
+        self._layers: dict[tuple[int, Moment], Layer] = {}
+
+    def layer(self, person: int, moment: Moment) -> Layer:
+        """Return a person in a moment, before this shot's camera."""
+        key = (person, moment)
+        if key not in self._layers:
+            plan = self._plan
+            drawn, corner = drawing._layer(
+                plan.people[person],
+                moment,
+                self._shot.homography,
+                plan.width,
+                plan.height,
+                plan.supersample,
+            )
+            colour, alpha = portrait.smear(drawn, moment.blur, moment.motion, moment.motion_deg)
+            self._layers[key] = Layer(colour, alpha, corner)
+        return self._layers[key]
+
+    def picture(self, part: Part, cast: Sequence[Moment], stands: Sequence[Place]) -> Image:
+        """Return a window of the shot.
+
+        Parameters
+        ----------
+        part : (slice, slice)
+            Rows and columns of the frame.
+        cast : sequence of Moment
+            Everybody's face, blur and motion.
+        stands : sequence of Place
+            Where everybody stands; their layers are moved there from the places of `cast`.
+
+        Returns
+        -------
+        (h, w, 3) uint8
+            Exposed like the shot, without grain: it would be averaged out again.
+        """
+        image = self._wall[part].copy()
+        for i in self._order:
+            colour, alpha = self._moved(self.layer(i, cast[i]), part, cast[i].place, stands[i])
+            image *= 1 - alpha[..., None]
+            image += colour
+        steps = np.linspace(0, 1, 4096, dtype=np.float32)
+        curve = to_srgb(to_linear(steps) * self._shot.gain).astype(np.float32)
+        seen = curve[np.clip(np.rint(image * 4095), 0, 4095).astype(np.int32)]
+        return np.clip(np.rint(seen * 255), 0, 255).astype(np.uint8)
+
+    def _moved(self, layer: Layer, part: Part, drawn_at: Place, stands_at: Place) -> tuple[Map, Map]:
+        grow = stands_at.px_per_cm / drawn_at.px_per_cm
+        there = np.array(
+            [
+                [grow, 0, stands_at.x - grow * drawn_at.x],
+                [0, grow, stands_at.y - grow * drawn_at.y],
+                [0, 0, 1.0],
+            ]
+        )
+        h = self._shot.homography
+        x, y = part[1].start, part[0].start
+        window_from_frame = np.array([[1, 0, -x], [0, 1, -y], [0, 0, 1.0]])
+        frame_from_layer = np.array([[1, 0, layer.corner[0]], [0, 1, layer.corner[1]], [0, 0, 1.0]])
+        m = window_from_frame @ h @ there @ np.linalg.inv(h) @ frame_from_layer
+        size = (part[1].stop - x, part[0].stop - y)
+        # Cubic weights go a little below nought and above one beside sharp edges.
+        colour = cv2.warpPerspective(layer.colour, m, size, flags=cv2.INTER_CUBIC)
+        alpha = cv2.warpPerspective(layer.alpha, m, size, flags=cv2.INTER_CUBIC)
+        return np.clip(colour, 0, 1), np.clip(alpha, 0, 1)
+
+
+def between(one: Place, other: Place, share: float) -> Place:
+    """Return the place that lies `share` of the way from one to the other."""
+    return replace(
+        one,
+        x=one.x + share * (other.x - one.x),
+        y=one.y + share * (other.y - one.y),
+        px_per_cm=one.px_per_cm + share * (other.px_per_cm - one.px_per_cm),
+    )
