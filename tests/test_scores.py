@@ -212,6 +212,32 @@ def test_a_shut_drawn_eye_is_shut_and_a_half_shut_one_spoils(drawn):
     assert drawn["close"][3].eyes.reason == "eyes shut"
 
 
+@pytest.fixture(scope="module")
+def behind_glasses(models) -> list[Score]:
+    """Scores of one drawn person, bare twice and behind dark glasses three times."""
+    heads = [
+        render_burst.render_head(
+            render_burst.CAST[0], width_px=130, rng=np.random.default_rng(i), dark_glasses=dark
+        )
+        for i, dark in enumerate([False, True, False, True, True])
+    ]
+    return judged(heads, models)
+
+
+def test_dark_glasses_leave_the_eyes_unknown_and_say_so(behind_glasses):
+    """Neither open nor shut, and never better than the eyes that can be seen."""
+    bare, dark = behind_glasses[::2][:2], [behind_glasses[1], *behind_glasses[3:]]
+    assert {s.eyes.value for s in dark} == {None}
+    assert {s.eyes.reason for s in dark} == {"eyes behind dark glasses"}
+    assert min(s.eyes.value for s in bare) > 0.9
+    assert min(s.total for s in bare) > max(s.total for s in dark)
+
+
+def test_rims_set_no_standard_of_sharpness(behind_glasses):
+    """The bare frames, as sharp as the others, stay sharp beside the crisp rims of dark glasses."""
+    assert min(s.sharpness.value for s in behind_glasses[::2][:2]) > 0.9
+
+
 def test_auc_against_its_definition():
     """The share of pairs in the right order, ties half: 7 of 8 pairs and one tie of 9."""
     good, bad = np.array([0.9, 0.8, 0.4]), np.array([0.1, 0.4, 0.5])

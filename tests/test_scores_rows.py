@@ -229,7 +229,7 @@ def scored(measures: list[SharpnessMeasure]) -> list[Score]:
 
 
 def told(heads: list[tuple[np.ndarray, np.ndarray]], behind_px: float) -> list[list[Score]]:
-    """Scores of four frames: two heads behind out of focus by so much, one in front sharp; the last shaken."""
+    """Scores of four frames: two heads behind out of focus by so much, one in front sharp; one shaken."""
     return [
         scored(
             [shot(*head, seed=10 * p + f, sigma=behind_px if p < 2 else 0.0, shaken=f == 3) for f in range(4)]
@@ -251,7 +251,7 @@ def test_a_row_that_is_never_sharp_is_found_on_drawn_heads(heads):
 
 
 def test_a_shaken_frame_is_found_on_drawn_heads(heads):
-    """Three sharp heads smeared alike by 12 px in the last frame: said so, length and all, of each of them."""
+    """Three sharp heads smeared alike by 12 px in the last frame: said of the frame and of each of them."""
     scores = told(heads, 0.0)
     assert row_notes((0, 0, 1), scores, names(4)) == (
         "Camera shake in 1 of 4 frames (f3.jpg): the whole group moved by about 12 px.",

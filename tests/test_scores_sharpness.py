@@ -425,3 +425,50 @@ def test_blur_counts_by_the_face_it_hides(eyes_px):
 
     assert value(0.05 * eyes_px) < 0.35
     assert value(0.5) > 0.7
+
+
+def test_a_face_too_small_says_so():
+    """Eyes five pixels apart show no blur: unknown, not good and not bad."""
+    part = sharpness_part(Blur(defocus_px=0, motion_px=0, motion_deg=0, total_px=0), 5.0)
+    assert part.value is None
+    assert part.reason == "face too small to tell how sharp it is"
+
+
+@pytest.mark.parametrize("width", [24, 36, 50])
+@pytest.mark.parametrize("noise", [0.006, 0.03])
+def test_small_faces_are_still_told(portrait, width, noise):
+    """Faces far below the smallest looked for: 1.5 px of blur within 20 % and low, a sharp frame high."""
+    grey, points = portrait
+    zoom = width / np.ptp(points[:, 0])
+    small = cv2.resize(grey, None, fx=zoom, fy=zoom, interpolation=cv2.INTER_AREA)
+    at = (points + 0.5) * zoom - 0.5
+    frames = [measured(blurred(small, s, noise, seed=i), at) for i, s in enumerate((0.0, 0.0, 1.5))]
+    *sharp, soft = blurs(frames)
+    assert soft.defocus_px == pytest.approx(1.5, rel=0.2)
+    assert sharpness_part(soft, frames[0].eyes_px).value < 0.35
+    assert min(sharpness_part(b, frames[0].eyes_px).value for b in sharp) > 0.7
+
+
+def test_eyes_outside_the_picture_leave_the_rest_to_judge(portrait):
+    """A face cut above the nose is judged by what is left of it, not called soft for want of eyes."""
+    grey, points = portrait
+    cut = int(points[:, 1].mean())
+    below = points - [0, cut]
+    frames = [measured(grey, points), measured(grey[cut:], below), measured(blurred(grey, 4.0)[cut:], below)]
+    found = blurs(frames)
+    assert sharpness_part(found[1], frames[0].eyes_px).value > 0.7
+    assert sharpness_part(found[2], frames[0].eyes_px).value < 0.4
+
+
+@pytest.mark.parametrize("index", [0, 4, 9])
+def test_eye_zone_is_mirrored_with_the_face(portrait, index):
+    """Brows are above the eyes on a mirrored picture, too, and at any turn of it by quarters."""
+    grey, points = portrait
+    size = min(grey.shape)
+    square, plain = (size, size), eye_zone((size, size), points)
+    mirrored = eye_zone(square, points * [-1, 1] + [size - 1, 0])
+    turned = eye_zone(square, points[:, ::-1] * [1, -1] + [0, size - 1])
+    assert np.array_equal(mirrored[:, ::-1], plain)
+    assert np.array_equal(np.rot90(plain), turned)
+    brow = np.rint(points[(70, 63, 105, 66, 107, 336, 296, 334, 293, 300)[index]]).astype(int)
+    assert plain[brow[1], brow[0]]

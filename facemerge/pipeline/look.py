@@ -13,7 +13,7 @@ from facemerge.formats.previews import face_picture
 from facemerge.models import Models
 from facemerge.options import Options
 from facemerge.pipeline.progress import Progress, no_progress
-from facemerge.words import Aligned, Analysis, Face, Float, Frame, Missing, Person, Pixels, Unaligned
+from facemerge.words import Aligned, Analysis, Face, Float, Frame, Missing, Person, Pixels, Score, Unaligned
 
 Read = Callable[[Frame], Pixels]
 Tolerant = Callable[[Frame], Pixels | None]
@@ -82,17 +82,14 @@ def analyse(
     if not people:
         raise NobodyFoundError("No face was found in any frame that could be aligned.")
     own = [[_index(p, f, s) for f, s in enumerate(seen)] for p in people]
+    judged = _judge(people, own, seen, options)
+    notes += scores.row_notes([p.row for p in people], judged, [s.frame.name for s in seen])
     analysis = Analysis(
         frames=tuple(s.frame for s in seen),
         reference=reference,
         alignments=tuple(s.alignment for s in seen),
         people=people,
-        scores={
-            p.id: scores.score(
-                [None if i is None else s.measures[i] for i, s in zip(row, seen, strict=True)], options.scores
-            )
-            for p, row in zip(people, own, strict=True)
-        },
+        scores={p.id: judged[i] for i, p in enumerate(people)},
         notes=tuple(notes),
     )
     album = Album(thumbnails={}, patches={})
@@ -102,6 +99,22 @@ def analyse(
                 album.thumbnails[p.id, f] = seen[f].thumbnails[i]
                 album.patches[p.id, f] = seen[f].patches[i]
     return analysis, album
+
+
+def _judge(
+    people: Sequence[Person],
+    own: Sequence[Sequence[int | None]],
+    seen: Sequence[_Seen],
+    options: Options,
+) -> tuple[tuple[Score | None, ...], ...]:
+    """Return everybody's scores, one a frame, with what whole rows say of a soft face."""
+    judged = [
+        scores.score(
+            [None if i is None else s.measures[i] for i, s in zip(row, seen, strict=True)], options.scores
+        )
+        for row in own
+    ]
+    return scores.with_row_reasons([p.row for p in people], judged)
 
 
 def _look_through(

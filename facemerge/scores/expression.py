@@ -27,7 +27,7 @@ NARROW_FREE, NARROW_BY_SMILE, NARROW_HALF = 0.04, 0.15, 0.055
 """Share of the own mouth's width lost by chance, lost with a whole smile, and the loss beyond that spoils."""
 POUT_HALF = 0.45
 JAW_HALF = 0.3
-GAPE_FREE, GAPE_HALF = 0.5, 0.2
+GAPE_FREE, GAPE_HALF = 0.55, 0.2
 """Height over width of the open mouth: hardly a laugh is rounder; the network sees smiles in yawns."""
 GRIMACE_HALF = 0.25
 SKEW_HALF = 0.1
@@ -47,6 +47,8 @@ NAMED = 0.85
 """Value below which a reason is given."""
 OPEN_GAP = 0.1
 """Height of an open mouth in eyes' distances, from which lips out of shape are those of speech."""
+LAUGH = 0.5
+"""Smile from which an open mouth may be a laugh."""
 YAWN_GAP = 0.34
 """The same, from which a jaw dropped without a smile is a yawn rather than a word."""
 
@@ -114,6 +116,8 @@ class Strain:
     """Whether the lips stand apart further than usual."""
     yawn: bool
     """Whether a dropped jaw is wide enough, and the eyes narrow enough, for a yawn."""
+    gape: bool
+    """Whether the mouth is rounder than that of a laugh, although the landmarker sees a smile."""
 
     @property
     def total(self) -> float:
@@ -355,7 +359,8 @@ def _strain(m: ExpressionMeasure, best: _Best) -> Strain:
         blank=_over(best.smile - m.smile, BLANK_HALF),
         tongue=_over(tongue_length(m, best.below) - best.tongue - TONGUE_FREE, TONGUE_HALF),
         open=m.gap - best.gap > OPEN_GAP,
-        yawn=m.gap > YAWN_GAP and (m.narrowed > best.narrowed or round_mouth > GAPE_FREE),
+        yawn=m.gap > YAWN_GAP and m.smile < LAUGH and m.narrowed > best.narrowed,
+        gape=round_mouth > GAPE_FREE and m.smile >= LAUGH,
     )
 
 
@@ -393,7 +398,7 @@ def _reason(strain: Strain) -> str:
     # A tongue drops the jaw and pulls the lips as well; it is what a person would name.
     amounts = {
         "tongue out": strain.total if strain.tongue > TONGUE_SAID else 0.0,
-        "yawning" if strain.yawn else "caught mid-word": strain.jaw,
+        "yawning" if strain.yawn else "mouth wide open" if strain.gape else "caught mid-word": strain.jaw,
         "grimace": strain.grimace,
         "mouth pulled to one side": strain.aside,
         "blank, smiles in other frames": strain.blank,

@@ -354,13 +354,13 @@ def _only_lit(tones: Plane, usual: Plane, area: Mask) -> bool:
 def _amount(tones: Plane, usual: Plane) -> tuple[Plane, Plane]:
     """Return by how much cells differ, in all and in colour alone; 1 = clearly."""
     beyond = _beyond(tones, usual)
-    hue = np.hypot(beyond[..., 1], beyond[..., 2]) / HUE
-    amount = np.hypot(beyond[..., 0] / TONE, hue)
+    hue = np.hypot(beyond[..., 1], beyond[..., 2]) / np.float32(HUE)
+    amount = np.asarray(np.hypot(beyond[..., 0] / np.float32(TONE), hue), np.float32)
     # Eyes shut, mouths open: they must differ by more.
     amount[_zones()[1]["mouth"]] /= 2
     for core in EYE_CORES:
         amount[core] /= 1.5
-    return amount, hue
+    return amount, np.asarray(hue, np.float32)
 
 
 def _areas(mask: Mask) -> list[Mask]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass
 
 import numpy as np
 
@@ -17,7 +17,15 @@ from facemerge.scores.expression import (
     measure_expression,
     strains,
 )
-from facemerge.scores.eyes import Closure, EyeBlur, EyesMeasure, closures, eyes_part, measure_eyes
+from facemerge.scores.eyes import (
+    Closure,
+    EyeBlur,
+    EyesMeasure,
+    closures,
+    dark_glasses,
+    eyes_part,
+    measure_eyes,
+)
 from facemerge.scores.gaze import Gaze, GazeMeasure, gaze_part, gazes, iris_strength, measure_gaze
 from facemerge.scores.light import LightMeasure, light_part, measure_light
 from facemerge.scores.pose import PoseMeasure, Turn, measure_pose, pose_part, turns
@@ -27,6 +35,8 @@ from facemerge.words import Face, Part, Pixels, Score
 
 UNKNOWN = 0.6
 """What a part that cannot be told counts as: less than good, so that a face that shows itself wins."""
+MUCH_HIDDEN = 0.15
+"""Share of a face from which what hides it sets its sharpness."""
 NEEDED = ("eyes", "sharpness", "expression")
 CROP_MARGIN = 0.12
 
@@ -101,16 +111,19 @@ def score(measures: Sequence[Measures | None], options: ScoresOptions) -> tuple[
         One a frame, None where the person is missing. `total` is about 1 for a good face and below 0.4 for
         one that a single serious defect spoils.
     """
-    blur = blurs([None if m is None else m.sharpness for m in measures])
-    shares = [
-        0.0 if b is None or m is None else _spread(b) / m.sharpness.eyes_px
-        for b, m in zip(blur, measures, strict=True)
-    ]
     seen = visibility([None if m is None else m.visible for m in measures])
+    blur = blurs(
+        [None if m is None else m.sharpness for m in measures],
+        [m is not None and _bare(m, v) for m, v in zip(measures, seen, strict=True)],
+    )
+    spread = [_eye_blur(b) for b in blur]
+    shares = [
+        0.0 if m is None else s.spread_px / m.sharpness.eyes_px for m, s in zip(measures, spread, strict=True)
+    ]
     looks = [None if m is None else m.gaze for m in measures]
     closed = closures(
         [None if m is None else m.eyes for m in measures],
-        [_eye_blur(b) for b in blur],
+        spread,
         hidden=[(False, False) if v is None else v.eyes_hidden for v in seen],
         irises=[(0.0, 0.0) if g is None else iris_strength(g) for g in looks],
     )
@@ -118,20 +131,25 @@ def score(measures: Sequence[Measures | None], options: ScoresOptions) -> tuple[
         looks,
         [(None, None) if c is None else (c.right, c.left) for c in closed],
         [0.0 if c is None else c.down for c in closed],
-        [_eye_blur(b).spread_px for b in blur],
+        [s.spread_px for s in spread],
     )
     strain = strains([None if m is None else m.expression for m in measures], shares)
     turn = turns([None if m is None else m.pose for m in measures], shares)
-    return tuple(
-        None if m is None or b is None else _weigh(m, b, c, s, t, g, v, share, options)
-        for m, b, c, s, t, g, v, share in zip(
-            measures, blur, closed, strain, turn, gaze, seen, shares, strict=True
+    found = [
+        None
+        if m is None or b is None
+        else _Found(m, blur=b, blur_share=share, closure=c, gaze=g, strain=s, turn=t, seen=v)
+        for m, b, share, c, g, s, t, v in zip(
+            measures, blur, shares, closed, gaze, strain, turn, seen, strict=True
         )
-    )
+    ]
+    return tuple(None if f is None else _weigh(f, options) for f in found)
 
 
-def _spread(blur: Blur) -> float:
-    return _eye_blur(blur).spread_px
+def _bare(measure: Measures, seen: Visibility | None) -> bool:
+    """Return whether a face is seen as it is, without hands, hair or dark glasses before it."""
+    free = seen is None or seen.hidden is None or seen.hidden < MUCH_HIDDEN
+    return free and not dark_glasses(measure.eyes)
 
 
 def _eye_blur(blur: Blur | None) -> EyeBlur:
@@ -140,21 +158,46 @@ def _eye_blur(blur: Blur | None) -> EyeBlur:
     return EyeBlur(defocus_px=blur.defocus_px, motion_px=blur.motion_px, motion_deg=blur.motion_deg)
 
 
-def _weigh(
-    measure: Measures,
-    blur: Blur,
-    closure: Closure | None,
-    strain: Strain | None,
-    turn: Turn | None,
-    gaze: Gaze | None,
-    seen: Visibility | None,
-    share: float,
-    options: ScoresOptions,
-) -> Score:
-    eyes = eyes_part(closure)
-    sharpness = sharpness_part(blur, measure.sharpness.eyes_px)
-    expression = expression_part(strain, share, options.mood)
-    detail = {
+@dataclass(frozen=True, slots=True, eq=False)
+class _Found:
+    """What was found of one face beside the person's others."""
+
+    measure: Measures
+    _: KW_ONLY
+    blur: Blur
+    blur_share: float
+    """Gaussian sigma of the blur beyond the person's sharpest frames, over the eyes' distance."""
+    closure: Closure | None
+    gaze: Gaze | None
+    strain: Strain | None
+    turn: Turn | None
+    seen: Visibility | None
+
+
+def _weigh(found: _Found, options: ScoresOptions) -> Score:
+    parts = {
+        "eyes": eyes_part(found.closure),
+        "sharpness": sharpness_part(found.blur, found.measure.sharpness.eyes_px),
+        "expression": expression_part(found.strain, found.blur_share, options.mood),
+        "gaze": gaze_part(found.gaze),
+        "pose": pose_part(found.turn, options.mood),
+        "visible": visible_part(found.seen),
+        "light": light_part(found.measure.light),
+    }
+    weighed = factors(parts, options)
+    return Score(
+        **parts,
+        total=total(weighed),
+        factors=weighed,
+        blur_px=found.blur.total_px,
+        detail={name: v for name, v in _details(found).items() if v is not None},
+    )
+
+
+def _details(found: _Found) -> dict[str, float | None]:
+    """Return the numbers behind the parts; None for what cannot be told."""
+    measure, blur = found.measure, found.blur
+    details: dict[str, float | None] = {
         "motion_px": blur.motion_px,
         "motion_deg": blur.motion_deg,
         "noise": measure.sharpness.noise,
@@ -162,36 +205,18 @@ def _weigh(
         "blown": measure.light.blown,
         "crushed": measure.light.crushed,
     }
-    if seen is not None:
-        detail |= {"cut": seen.cut} | ({"hidden": seen.hidden} if seen.hidden is not None else {})
-    if closure is not None:
-        sides = {"closed_right": closure.right, "closed_left": closure.left}
-        detail |= {name: v for name, v in sides.items() if v is not None}
-        detail |= {"closed": closure.both} if closure.both is not None else {}
-        detail |= {"looks_down": closure.down}
-    if gaze is not None:
-        detail |= {"gaze_x_deg": gaze.x_deg, "gaze_y_deg": gaze.y_deg}
-    if strain is not None:
-        detail |= {"mouth_strain": strain.narrow + strain.pout, "tongue": strain.tongue}
-    if turn is not None:
-        detail |= {"yaw_deg": turn.yaw_deg, "pitch_deg": turn.pitch_deg, "roll_deg": turn.roll_deg}
-    parts = {
-        "eyes": eyes,
-        "sharpness": sharpness,
-        "expression": expression,
-        "pose": pose_part(turn, options.mood),
-        "gaze": gaze_part(gaze),
-        "visible": visible_part(seen),
-        "light": light_part(measure.light),
-    }
-    weighed = factors(parts, options)
-    return Score(
-        **parts,
-        total=total(weighed),
-        factors=weighed,
-        blur_px=blur.total_px,
-        detail=detail,
-    )
+    if (seen := found.seen) is not None:
+        details |= {"cut": seen.cut, "hidden": seen.hidden}
+    if (lids := found.closure) is not None:
+        details |= {"closed_right": lids.right, "closed_left": lids.left, "closed": lids.both}
+        details |= {"looks_down": lids.down}
+    if (gaze := found.gaze) is not None:
+        details |= {"gaze_x_deg": gaze.x_deg, "gaze_y_deg": gaze.y_deg}
+    if (strain := found.strain) is not None:
+        details |= {"mouth_strain": strain.narrow + strain.pout, "tongue": strain.tongue}
+    if (turn := found.turn) is not None:
+        details |= {"yaw_deg": turn.yaw_deg, "pitch_deg": turn.pitch_deg, "roll_deg": turn.roll_deg}
+    return details
 
 
 def factors(parts: Mapping[str, Part], options: ScoresOptions) -> dict[str, float]:

@@ -40,7 +40,7 @@ class Front:
     """Share of the face, inside its oval, to be hidden by `covered_by`, in [0, 0.9].
 
     Hand and shoulder keep to it within a few hundredths whatever the head does; hair before a turned head may
-    be off by 0.05. The truth tells what came of it.
+    be off by 0.08. The truth tells what came of it.
     """
     covered_by: str = "hand"
     """hand, shoulder (a neighbour's) or hair (the person's own)."""

@@ -35,6 +35,10 @@ ENOUGH_EDGES = 24
 """Edge points at the eyes from which the rest of the face need not be asked."""
 WITNESS_GAIN = 1.15
 """By how much edges or the rest may understate the blur of the eyes' gradients and still confirm it."""
+NOTHING = 1e-9
+"""Gradient energy of a part that lies outside the picture, or is blown out."""
+SMALLEST_EYES_PX = 8.0
+"""Eyes closer to each other than this, of faces below 20 px, show no blur finer than themselves."""
 MISSED = 0.5
 """Share of the blur at the eyes below which the rest of the face counts as sharp beside them."""
 STANDARD_FRAMES = 5
@@ -243,16 +247,23 @@ def _standard(seen: Sequence[SharpnessMeasure]) -> _Standard | None:
     )
 
 
-def blurs(measures: Sequence[SharpnessMeasure | None]) -> tuple[Blur | None, ...]:
+def blurs(
+    measures: Sequence[SharpnessMeasure | None], bare: Sequence[bool] | None = None
+) -> tuple[Blur | None, ...]:
     """Return the blur of one person's face in every frame, against their own sharpest frames.
 
     Parameters
     ----------
     measures
         One a frame, None where the person is missing.
+    bare
+        One a frame: whether the face is seen as it is. The rims of dark glasses or the fingers of a hand are
+        sharper than any skin, and set no standard as long as another frame can.
     """
     seen = [m for m in measures if m is not None]
-    standard = _standard(seen) if seen else None
+    shown = bare if bare is not None else [True] * len(measures)
+    as_it_is = [m for m, b in zip(measures, shown, strict=True) if m is not None and b]
+    standard = _standard(as_it_is or seen) if seen else None
     return tuple(
         None if m is None else _unlike_any(m) if standard is None else _blur(m, standard) for m in measures
     )
@@ -265,6 +276,8 @@ def _defocus(m: SharpnessMeasure, standard: _Standard) -> tuple[float, float]:
         m.eyes_px * ladder_blur(energy[part], shares, standard.energy[part], standard.shares)
         for part in (EYES, REST)
     )
+    if m.energy[EYES].max() <= NOTHING:
+        return rest, rest
     if m.edges[0] == 0:
         return eyes, rest
     edge = float(np.sqrt(max(m.edge_px[0] ** 2 - (standard.edge_share * m.eyes_px) ** 2, 0)))
@@ -318,6 +331,8 @@ def _unlike_any(m: SharpnessMeasure) -> Blur:
 
 def sharpness_part(blur: Blur, eyes_px: float) -> Part:
     """Return the sharpness of one face in [0, 1], with its reason, from its blur."""
+    if eyes_px < SMALLEST_EYES_PX:
+        return Part(value=None, reason="face too small to tell how sharp it is")
     spread = max(blur.defocus_px, blur.motion_px / np.sqrt(12))
     own_variance = blur.total_px**2 - spread**2
     seen = float(np.sqrt(spread**2 + max(own_variance - OWN_FREE_PX**2, 0)))
