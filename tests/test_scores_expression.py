@@ -200,6 +200,22 @@ def test_blur_hides_an_expression():
     assert part.reason == "expression hard to see in the blur"
 
 
+def test_a_single_sharper_frame_is_not_the_standard():
+    """Of small faces each is a little soft: a pulled face that happens to be the sharpest is still pulled."""
+    faces = [seen(62.0, **POUT), seen(), seen(91.0), seen()]
+    row = [expression_part(s, 0.0, "pleasant").value for s in strains(faces, [0.0, 0.02, 0.02, 0.02])]
+    assert row[0] < 0.2
+    assert min(row[1:]) > 0.9
+
+
+def test_a_tongue_is_named_before_what_it_does_to_the_mouth():
+    """A short tongue in a dropped jaw is told as a tongue, though the jaw speaks louder against the face."""
+    out = measure_expression(face_points(80.0, 30.0), shapes(jawOpen=0.9), mouth(30.0, tongue_px=6.0))
+    strained = strains([seen(80.0)] * 2 + [out], [0.0] * 3)[2]
+    assert strained.jaw > strained.tongue
+    assert expression_part(strained, 0.0, "pleasant").reason == "tongue out"
+
+
 def test_one_frame_missing_frames_and_small_faces():
     """One frame alone is its own standard; missing and tiny faces are unknown and change nothing."""
     assert values([seen()])[0] > 0.9

@@ -59,6 +59,7 @@ LIGHTEST_DARK = 0.55
 TONGUE_FILLS = 0.4
 """A tongue that lies in a laughing mouth fills less of its height."""
 TONGUE_SAID = 0.5
+"""Strain from which the tongue is what is named, for it drops the jaw and pulls the lips as well."""
 TONGUE_GAP = 0.15
 """No tongue comes out of a mouth less open, in eyes' distances."""
 STRIP_ROWS, STRIP_COLUMNS, STRIPS_AT = 48, 9, (-0.25, 0.0, 0.25)
@@ -395,7 +396,6 @@ def expression_part(strain: Strain | None, blur_share: float, mood: str) -> Part
 
 def _reason(strain: Strain) -> str:
     """Return the weightiest trouble in plain words."""
-    # A tongue drops the jaw and pulls the lips as well; it is what a person would name.
     amounts = {
         "tongue out": strain.total if strain.tongue > TONGUE_SAID else 0.0,
         "yawning" if strain.yawn else "mouth wide open" if strain.gape else "caught mid-word": strain.jaw,

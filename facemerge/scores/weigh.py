@@ -155,7 +155,12 @@ def _bare(measure: Measures, seen: Visibility | None) -> bool:
 def _eye_blur(blur: Blur | None) -> EyeBlur:
     if blur is None:
         return EyeBlur()
-    return EyeBlur(defocus_px=blur.defocus_px, motion_px=blur.motion_px, motion_deg=blur.motion_deg)
+    return EyeBlur(
+        defocus_px=blur.defocus_px,
+        motion_px=blur.motion_px,
+        motion_deg=blur.motion_deg,
+        total_px=blur.total_px,
+    )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
