@@ -6,7 +6,7 @@ People are drawn once and moved as layers, so that a group standing a little els
 from __future__ import annotations
 
 import pickle
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from typing import Any, NamedTuple
@@ -22,6 +22,9 @@ from render.plan import Moment, Place, Plan, Shot
 Image = NDArray[np.uint8]
 Map = NDArray[np.float32]
 Part = tuple[slice, slice]
+
+MOST_STEPS = 4
+"""Into how many steps the way from the base's place to the donor's is cut."""
 
 
 @contextmanager
@@ -143,3 +146,80 @@ def between(one: Place, other: Place, share: float) -> Place:
         y=one.y + share * (other.y - one.y),
         px_per_cm=one.px_per_cm + share * (other.px_per_cm - one.px_per_cm),
     )
+
+
+class Standing(NamedTuple):
+    """A true picture with people standing somewhere."""
+
+    share: float
+    """How far the person stands towards the donor's place, in [0, 1]."""
+    picture: Image
+
+
+class Truth:
+    """What a perfect composite would show."""
+
+    def __init__(self, plan: Plan, base: int, taken: Mapping[int, int]) -> None:
+        """Take the base's index and, by person's index, the frame their head comes from."""
+        self._plan, self._base, self._taken = plan, plan.shots[base], dict(taken)
+        self._scene = Scene(plan, self._base)
+
+    def pictures(self, part: Part, person: int, reach_px: float) -> list[Standing]:
+        """Return windows of the true picture that differ in where people stand; the others as in the base.
+
+        That person stands anywhere between where the base and where the donor has them, and so does everybody
+        else: the patch may show their shoulders too.
+
+        Parameters
+        ----------
+        part
+            Rows and columns of the base.
+        person
+            Whose head it is, index into the plan.
+        reach_px
+            That person stands in neighbouring truths at most that far apart.
+        """
+        donor = self._plan.shots[self._taken[person]].moments
+        others = {i: m for i, m in enumerate(donor) if i != person}
+        return self._drawn(part, self._cast([person]), person, others, self._own(person, reach_px))
+
+    def among(self, part: Part, person: int, reach_px: float) -> list[Standing]:
+        """Return the same with everybody's exchanged heads; what a pixel under another's mask may show."""
+        others = {i: self._plan.shots[f].moments[i] for i, f in self._taken.items() if i != person}
+        if not others:
+            return []
+        cast = self._cast([person, *others])
+        return self._drawn(part, cast, person, others, self._own(person, reach_px))
+
+    def _own(self, person: int, reach_px: float) -> list[float]:
+        one, other = (
+            self._base.moments[person].place,
+            self._plan.shots[self._taken[person]].moments[person].place,
+        )
+        steps = int(np.ceil(np.hypot(one.x - other.x, one.y - other.y) / reach_px))
+        return [float(s) for s in np.linspace(0, 1, min(max(steps, 1), MOST_STEPS) + 1)]
+
+    def _cast(self, exchanged: Sequence[int]) -> list[Moment]:
+        cast = list(self._base.moments)
+        for i in exchanged:
+            # Everybody is drawn where the base has them, and moved from there.
+            cast[i] = replace(self._plan.shots[self._taken[i]].moments[i], place=self._base.moments[i].place)
+        return cast
+
+    def _drawn(
+        self,
+        part: Part,
+        cast: Sequence[Moment],
+        person: int,
+        others: Mapping[int, Moment],
+        own: Sequence[float],
+    ) -> list[Standing]:
+        here = [m.place for m in self._base.moments]
+        goal = self._plan.shots[self._taken[person]].moments[person].place
+        drawn = []
+        for theirs in (0.0, 0.5, 1.0) if others else (0.0,):
+            stands = [between(h, others[i].place, theirs) if i in others else h for i, h in enumerate(here)]
+            for share in own:
+                stands[person] = between(here[person], goal, share)
+                drawn.append(Standing(share, self._scene.picture(part, cast, stands)))
+        return drawn

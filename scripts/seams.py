@@ -4,10 +4,10 @@
 
 A burst is drawn here (`seed:background:people:width`, for example `301:brick:6:1500`), so that what the
 program should have made can be drawn as well: the base frame with each swapped person's face, blur and motion
-of the frame the head was taken from, everything else, camera, exposure and grain included, as in the base.
-Where the person stands has two honest answers, where the base has them and where the donor has them; the
-nearer one counts. Every frame serves as the base once with the program's own choice and N times with a head
-forced on everybody, so that hard seams occur too.
+of the frame the head was taken from, everything else, camera and exposure included, as in the base. (Grain is
+left out: it is averaged out on both sides.) Where the person stands has more than one honest answer, from
+where the base has them to where the donor has them; the nearest counts. Every frame serves as the base once
+with the program's own choice and N times with a head forced on everybody, so that hard seams occur too.
 
 The first table gives the colour errors a burst, the second how often a seam was found at each risk. `--keep`
 leaves a record a head (records.json, records.csv), crops and error maps in a folder; `--table` prints the
@@ -33,7 +33,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 from render import burst as drawing
-from render.plan import Moment, Plan, plan_burst
+from render.plan import Plan, plan_burst
 from seam_measures import (
     REACH_FACES,
     Image,
@@ -46,7 +46,7 @@ from seam_measures import (
     strangeness,
     truth_rows,
 )
-from seam_truth import Scene, between, drawn_once
+from seam_truth import Truth, drawn_once
 
 from facemerge import composite, faces, pipeline
 from facemerge.formats import photo
@@ -232,102 +232,23 @@ class Held:
 def hold(run: Run) -> list[Held]:
     """Return every head of a run held against the truth nearest to it."""
     merged = np.asarray(composite.lay(run.base, run.heads), np.uint8)
+    whole = {head.person: _whole(head, merged.shape[:2]) for head in run.heads}
     covered = np.zeros(merged.shape[:2], np.float32)
     alphas: dict[str, Map] = {}
     for head in reversed(run.heads):
-        alpha = _whole(head, merged.shape[:2])
-        alphas[head.person] = alpha * (1 - covered)
-        covered = np.maximum(covered, alpha)
-    outside = np.abs(merged.astype(np.int16) - run.base)[covered == 0].max(initial=0)
-    truth = Truth(run)
-    return [
-        _held(run, head, truth, merged, alphas[head.person], int(outside))
-        for head in run.heads
-        if head.person in run.who and alphas[head.person].max() >= 0.98
-    ]
-
-
-class Truth:
-    """What a perfect composite would show."""
-
-    def __init__(self, run: Run) -> None:
-        self._plan = run.plan
-        self._base = run.plan.shots[run.chosen.base]
-        self._scene = Scene(run.plan, self._base)
-        self._taken = {run.who[w]: p.frame for w, p in run.picks.items() if w in run.who}
-
-    def pictures(self, part: tuple[slice, slice], person: int, reach_px: float) -> list[tuple[float, Image]]:
-        """Return windows of the true picture that differ in where people stand.
-
-        That person stands anywhere between where the base and where the donor has them. Everybody else, whose
-        shoulders the patch shows as well, stands likewise, as the base has them; and, if their heads are
-        exchanged too, as their own donors have them: which of the two a pixel shows is their seam's affair.
-
-        Parameters
-        ----------
-        part
-            Rows and columns of the base.
-        person
-            Whose head it is, index into the plan.
-        reach_px
-            People in neighbouring truths stand at most that far apart.
-
-        Returns
-        -------
-        list of (float, (h, w, 3) uint8)
-            How far that person stands towards the donor's place, in [0, 1], and the picture.
-        """
-        here, donor = self._base.moments, self._plan.shots[self._taken[person]].moments
-        others = [i for i in range(len(here)) if i != person]
-        own = _shares([person], here, donor, reach_px)
-        drawn = []
-        cast = self._cast([person])
-        for share in _shares(others, here, donor, reach_px):
-            drawn += self._drawn(part, cast, person, own, {i: (share, donor[i]) for i in others})
-        exchanged = [i for i in self._taken if i != person]
-        if exchanged:
-            cast = self._cast([person, *exchanged])
-            theirs = {i: self._plan.shots[self._taken[i]].moments[i] for i in exchanged}
-            for share in _shares(exchanged, here, [theirs.get(i, m) for i, m in enumerate(here)], reach_px):
-                drawn += self._drawn(part, cast, person, own, {i: (share, m) for i, m in theirs.items()})
-        return drawn
-
-    def _cast(self, exchanged: Sequence[int]) -> list[Moment]:
-        cast = list(self._base.moments)
-        for i in exchanged:
-            # Everybody is drawn where the base has them, and moved from there.
-            cast[i] = dataclasses.replace(
-                self._plan.shots[self._taken[i]].moments[i], place=self._base.moments[i].place
-            )
-        return cast
-
-    def _drawn(
-        self,
-        part: tuple[slice, slice],
-        cast: Sequence[Moment],
-        person: int,
-        own: Sequence[float],
-        moved: Mapping[int, tuple[float, Moment]],
-    ) -> list[tuple[float, Image]]:
-        drawn = []
-        donor = self._plan.shots[self._taken[person]].moments[person]
-        for share in own:
-            there = {**moved, person: (share, donor)}
-            stands = [
-                between(m.place, there[i][1].place, there[i][0]) if i in there else m.place
-                for i, m in enumerate(cast)
-            ]
-            drawn.append((share, self._scene.picture(part, cast, stands)))
-        return drawn
-
-
-def _shares(
-    people: Sequence[int], here: Sequence[Moment], there: Sequence[Moment], reach_px: float
-) -> list[float]:
-    """Return shares of the way between two frames, no farther apart than what patches are looked for in."""
-    ways = [np.hypot(here[i].place.x - there[i].place.x, here[i].place.y - there[i].place.y) for i in people]
-    steps = int(np.ceil(max(ways, default=0.0) / reach_px))
-    return [float(s) for s in np.linspace(0, 1, max(steps, 1) + 1)]
+        alphas[head.person] = whole[head.person] * (1 - covered)
+        covered = np.maximum(covered, whole[head.person])
+    outside = int(np.abs(merged.astype(np.int16) - run.base)[covered == 0].max(initial=0))
+    taken = {run.who[w]: p.frame for w, p in run.picks.items() if w in run.who}
+    truth = Truth(run.plan, run.chosen.base, taken)
+    held = []
+    for head in run.heads:
+        alpha = alphas[head.person]
+        if head.person in run.who and alpha.max() >= 0.98:
+            rest = [a for person, a in whole.items() if person != head.person]
+            others = np.max(rest, axis=0) if rest else np.zeros_like(alpha)
+            held.append(_held(run, head, truth, merged, alpha, others, outside))
+    return held
 
 
 def _about(alpha: Map, margin: int) -> tuple[slice, slice]:
@@ -346,7 +267,7 @@ def _whole(head: Head, shape: tuple[int, int]) -> Map:
     return alpha
 
 
-def _held(run: Run, head: Head, truth: Truth, merged: Image, alpha: Map, outside: int) -> Held:
+def _held(run: Run, head: Head, truth: Truth, merged: Image, alpha: Map, others: Map, outside: int) -> Held:
     person = next(p for p in run.analysis.people if p.id == head.person)
     pick = run.picks[head.person]
     mine, theirs = person.faces[run.chosen.base], person.faces[pick.frame]
@@ -358,11 +279,16 @@ def _held(run: Run, head: Head, truth: Truth, merged: Image, alpha: Map, outside
     h, w = part[0].stop - y, part[1].stop - x
     seen, a = merged[part], alpha[part]
     inside, band = regions(a, face_px)
-    truths = truth.pictures(part, run.who[head.person], REACH_FACES * face_px)
-    error = strangeness(seen, [t for _, t in truths], face_px)
-    raws = [colour_error(seen, t) for _, t in truths]
-    nearest = int(np.argmin([raw[inside | band].mean() for raw in raws]))
-    raw = raws[nearest]
+    who, reach = run.who[head.person], REACH_FACES * face_px
+    truths = truth.pictures(part, who, reach)
+    error = strangeness(seen, [t.picture for t in truths], face_px)
+    foreign = others[part] > 0.02
+    if foreign.any() and (among := truth.among(part, who, reach)):
+        error[foreign] = np.minimum(error, strangeness(seen, [t.picture for t in among], face_px))[foreign]
+    both = inside | band
+    apart = [np.abs(seen[both].astype(np.int16) - t.picture[both]).mean() for t in truths]
+    share, near = truths[int(np.argmin(apart))]
+    raw = colour_error(seen, near)
     danger = run.risks[head.person]
     record: Record = {
         "burst": run.spec.name,
@@ -381,7 +307,7 @@ def _held(run: Run, head: Head, truth: Truth, merged: Image, alpha: Map, outside
         "align_error_px": round(run.analysis.error_to_base_px(run.chosen.base, pick.frame), 3),
         **{f"seam_{k}": v for k, v in dataclasses.asdict(head.seam).items() if k != "worst_at"},
         "seam_worst_at": head.seam.worst_at,
-        "towards_donor": round(truths[nearest][0], 2),
+        "towards_donor": round(share, 2),
         "area": [x, y, x + w, y + h],
         "outside_max": outside,
         **figures(error, raw, inside, band, face_px, (x, y)),
@@ -390,7 +316,7 @@ def _held(run: Run, head: Head, truth: Truth, merged: Image, alpha: Map, outside
         record=record,
         seen=seen,
         base=run.base[part],
-        truth=truths[nearest][1],
+        truth=near,
         error=error,
         alpha=a,
     )

@@ -66,6 +66,8 @@ DOUBT_CLOSURE = 0.2
 """What is taken for granted of an eye that cannot be seen for blur: probably open."""
 BLINDING_BLUR = 2.0
 """Blur in patch pixels at which half of what is seen is believed; an iris has a radius of four."""
+UNSURE_STANDARD = 1.35
+"""What a pixel of blur counts where not even a person's clearest eyes are without it."""
 LEAST_KNOWN = 0.3
 """Of what is seen, what must be believed lest the eyes be unknown."""
 CLEAR_PX = 0.7
@@ -222,9 +224,13 @@ def _by_look(measure: EyesMeasure, eye: int, blur: EyeBlur, standard: _OpenEye) 
     return float(np.clip(found / full, 0, 1))
 
 
-def _known(measure: EyesMeasure, blur: EyeBlur) -> float:
-    """Return how much of what is seen of the eyes can be believed for blur, in [0, 1]."""
-    patch_px = max(blur.spread_px, blur.total_px) * CORNERS_PX / max(float(measure.width_px.max()), 1.0)
+def _patch_blur(measure: EyesMeasure, blur: EyeBlur) -> float:
+    """Return all blur of a face in pixels of the wider eye's patch."""
+    return max(blur.spread_px, blur.total_px) * CORNERS_PX / max(float(measure.width_px.max()), 1.0)
+
+
+def _believed(patch_px: float) -> float:
+    """Return how much of what is seen can be believed for blur, in [0, 1]."""
     return float(1 / (1 + (patch_px / BLINDING_BLUR) ** 6))
 
 
@@ -317,7 +323,7 @@ def closures(
     seen = [m for i, m in enumerate(measures) if i in used and m is not None]
     covered = [(False, False) if hidden is None else hidden[i] for i in used]
     discs = np.array([(0.0, 0.0) if irises is None else irises[i] for i in used])
-    known = [_known(m, blurs[i]) for m, i in zip(seen, used, strict=True)]
+    known = [_believed(_patch_blur(m, blurs[i])) for m, i in zip(seen, used, strict=True)]
     shown, standards = [], []
     for eye in (0, 1):
         zoom = CORNERS_PX / np.maximum([m.width_px[eye] for m in seen], 1.0)
@@ -327,6 +333,9 @@ def closures(
         shown.append(own)
         frames = [seen[k] for k in own]
         standards.append(_open_eye(frames, spread[own], total[own], discs[own, eye], eye) if own else None)
+    # What is shut for anybody is told by landmarks alone, which fail sooner than comparing with clear eyes.
+    best = max((s.blur for s in standards if s is not None), default=0.0)
+    known = [min(own, _believed(UNSURE_STANDARD * best)) for own in known]
     never_open = _never_open([s for s in standards if s is not None])
     columns, lowered = [], []
     for eye, standard in enumerate(standards):
@@ -335,6 +344,8 @@ def closures(
         if standard is not None:
             for k in shown[eye]:
                 closed = _closure(seen[k], eye, blurs[used[k]], discs[k, eye], standard, never_open)
+                if known[k] < LEAST_KNOWN:
+                    continue
                 column[k] = known[k] * closed + (1 - known[k]) * DOUBT_CLOSURE
                 low[k] = _looks_down(seen[k], eye, discs[k, eye], standard)
         columns.append(column)
