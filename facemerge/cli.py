@@ -106,7 +106,8 @@ Weigh = Annotated[
     typer.Option(
         "--weigh",
         metavar="PART=WEIGHT",
-        help="How much eyes, sharpness or expression count, for example eyes=2. Repeatable.",
+        help="How much a part of the score counts: eyes, sharpness, expression, gaze, pose, visible or light; "
+        "for example eyes=2. Repeatable.",
     ),
 ]
 ModelFolder = Annotated[
