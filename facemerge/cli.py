@@ -106,7 +106,7 @@ Weigh = Annotated[
     typer.Option(
         "--weigh",
         metavar="PART=WEIGHT",
-        help="How much a part of the score counts: eyes, sharpness, expression, gaze, pose, visible or light; "
+        help="How much a part of the score counts (eyes, sharpness, expression, gaze, pose, visible, light), "
         "for example eyes=2. Repeatable.",
     ),
 ]

@@ -55,6 +55,8 @@ USUAL_LIMIT = 0.06
 HALF_DEG = 9.5
 """A look this far aside is worth half."""
 STEEP = 5.0
+FARTHEST = 0.06
+"""Worth of the farthest look away: an open eye is still better than a shut one."""
 NOISE_PX = 0.1
 """What a place is off by chance, picture pixels: it is taken off before a look away is claimed."""
 BLINDING_SHARE = 0.1
@@ -300,7 +302,7 @@ def gazes(
 def gaze_part(gaze: Gaze | None) -> Part:
     """Return how good a look is in [0, 1], with the reason."""
     if gaze is None:
-        return Part(value=None, reason="no open eye to tell where it looks")
+        return Part(value=None, reason="no open eye to be seen")
     if gaze.blur_share > BLINDING_SHARE:
         return Part(value=None, reason="too blurred to tell where the eyes look")
     # Up and down is measured worse than aside.
@@ -308,7 +310,7 @@ def gaze_part(gaze: Gaze | None) -> Part:
         max(abs(gaze.x_deg) - gaze.doubt_deg, 0.0),
         max(abs(gaze.y_deg) - 2 * gaze.doubt_deg, 0.0) * 0.6,
     )
-    value = float(1 / (1 + (np.hypot(aside, along) / HALF_DEG) ** STEEP))
+    value = FARTHEST + (1 - FARTHEST) * float(1 / (1 + (np.hypot(aside, along) / HALF_DEG) ** STEEP))
     if value > 0.7:
         return Part(value=value)
     if along > aside:

@@ -52,7 +52,7 @@ SHUT_CUE, SHUT_CUE_SPREAD = 0.08, 0.02
 """Aperture less 0.3 blink at which a person's widest eyes are as likely shut as open, and how gradually."""
 CUE_ERROR = 0.005
 """By how much blur of one patch pixel may falsify the cue; it grows with the fourth power."""
-SURELY_OPEN_CUE, SURELY_SPREAD = 0.2, 0.03
+SURELY_OPEN_CUE, SURELY_SPREAD = 0.215, 0.03
 """Hardly a half-shut eye reaches this cue, whoever it is, and how far about it that is in doubt."""
 FAR_WIDER = 0.1
 """Cue by which a blurred eye must exceed every clear one to be believed: those are shut, then."""
@@ -81,7 +81,7 @@ DOWN_EXCUSE = 0.45
 """Share of a lowered lid's closure that a look down takes back: better than shut, worse than open."""
 LAUGH = 0.4
 """Smile beyond the person's usual that explains the whole of a raised lower lid."""
-LAUGH_CUE = 0.08
+LAUGH_CUE = 0.12
 """What a full laugh takes from the cue of an eye that stays open."""
 IRIS_FROM, IRIS_FULL = 0.7, 0.9
 """Share of the iris of their open eye that few half-shut eyes show, and that nearly all open ones do."""
@@ -95,12 +95,17 @@ class EyeBlur:
     motion_px: float = 0.0
     motion_deg: float = 0.0
     total_px: float = 0.0
-    """Gaussian sigma of all blur, the sharpest frames' own included; at least `spread_px` is taken."""
+    """Gaussian sigma of all blur, the sharpest frames' own included; 0 = not known."""
 
     @property
     def spread_px(self) -> float:
         """Gaussian sigma of the same spread."""
         return float(np.hypot(self.defocus_px, self.motion_px / np.sqrt(12)))
+
+    @property
+    def whole_px(self) -> float:
+        """All blur as far as it is known."""
+        return max(self.spread_px, self.total_px)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -226,7 +231,7 @@ def _by_look(measure: EyesMeasure, eye: int, blur: EyeBlur, standard: _OpenEye) 
 
 def _patch_blur(measure: EyesMeasure, blur: EyeBlur) -> float:
     """Return all blur of a face in pixels of the wider eye's patch."""
-    return max(blur.spread_px, blur.total_px) * CORNERS_PX / max(float(measure.width_px.max()), 1.0)
+    return blur.whole_px * CORNERS_PX / max(float(measure.width_px.max()), 1.0)
 
 
 def _believed(patch_px: float) -> float:
@@ -323,19 +328,18 @@ def closures(
     seen = [m for i, m in enumerate(measures) if i in used and m is not None]
     covered = [(False, False) if hidden is None else hidden[i] for i in used]
     discs = np.array([(0.0, 0.0) if irises is None else irises[i] for i in used])
-    known = [_believed(_patch_blur(m, blurs[i])) for m, i in zip(seen, used, strict=True)]
+    blurry = [_patch_blur(m, blurs[i]) for m, i in zip(seen, used, strict=True)]
+    # What is shut for anybody is told by landmarks alone, which fail sooner than comparing with clear eyes.
+    known = [_believed(max(own, UNSURE_STANDARD * min(blurry))) for own in blurry]
     shown, standards = [], []
     for eye in (0, 1):
         zoom = CORNERS_PX / np.maximum([m.width_px[eye] for m in seen], 1.0)
         spread = np.array([blurs[i].spread_px for i in used]) * zoom
-        total = np.array([max(blurs[i].spread_px, blurs[i].total_px) for i in used]) * zoom
+        total = np.array([blurs[i].whole_px for i in used]) * zoom
         own = [k for k, m in enumerate(seen) if known[k] >= LEAST_KNOWN and _shown(m, covered[k], eye)]
         shown.append(own)
         frames = [seen[k] for k in own]
         standards.append(_open_eye(frames, spread[own], total[own], discs[own, eye], eye) if own else None)
-    # What is shut for anybody is told by landmarks alone, which fail sooner than comparing with clear eyes.
-    best = max((s.blur for s in standards if s is not None), default=0.0)
-    known = [min(own, _believed(UNSURE_STANDARD * best)) for own in known]
     never_open = _never_open([s for s in standards if s is not None])
     columns, lowered = [], []
     for eye, standard in enumerate(standards):
@@ -344,8 +348,6 @@ def closures(
         if standard is not None:
             for k in shown[eye]:
                 closed = _closure(seen[k], eye, blurs[used[k]], discs[k, eye], standard, never_open)
-                if known[k] < LEAST_KNOWN:
-                    continue
                 column[k] = known[k] * closed + (1 - known[k]) * DOUBT_CLOSURE
                 low[k] = _looks_down(seen[k], eye, discs[k, eye], standard)
         columns.append(column)
