@@ -9,13 +9,29 @@ import numpy as np
 from facemerge.options import RiskOptions
 from facemerge.words import Flag, Risk, Seam
 
-# Each line is a measure's (value, risk) corners, between which risk rises straight. A colour difference of 1
-# is at the edge of sight and 3 is seen side by side (Mahy et al. 1994 find 2.3, from memory); the others
-# were set by looking at seams of test bursts.
-COLOUR = ((0.8, 0.0), (2.8, 0.32), (3.0, 0.36), (6.0, 0.6), (12.0, 0.9), (20.0, 1.0))
+# Each line is a measure's (value, risk) corners, between which risk rises straight. STRANGE, LINES and DETAIL
+# were fitted to rendered bursts whose true picture is known (`scripts/seams.py`): how often a seam with that
+# measure was found in it. A colour difference of 1 is at the edge of sight and 3 is seen side by side (Mahy
+# et al. 1994 find 2.3, from memory): above 3 no head is called clear, whatever else was measured.
+# The others are rare on bursts and were set by looking at seams.
+STRANGE = (
+    (0.3, 0.0),
+    (0.8, 0.08),
+    (1.2, 0.13),
+    (1.6, 0.18),
+    (2.0, 0.24),
+    (2.5, 0.34),
+    (3.0, 0.48),
+    (4.0, 0.72),
+    (6.0, 0.92),
+)
+LINES = ((2.0, 0.0), (3.0, 0.15), (5.0, 0.4), (10.0, 0.75))
+DETAIL = ((1.0, 0.0), (2.0, 0.12), (3.0, 0.26), (4.0, 0.42), (6.0, 0.7))
+COLOUR = ((1.2, 0.0), (2.3, 0.2), (2.8, 0.32), (3.0, 0.36), (6.0, 0.6), (12.0, 0.9), (20.0, 1.0))
 SHIFT = ((0.5, 0.0), (1.5, 0.25), (3.0, 0.5), (6.0, 0.8))
+PHASE = ((0.6, 0.0), (1.0, 0.25), (1.4, 0.45))
+HALO = ((1.5, 0.0), (3.0, 0.2), (6.0, 0.5))
 BENT = ((1.0, 0.0), (3.0, 0.36), (6.0, 0.7), (15.0, 0.95))
-SHARPNESS = ((0.35, 0.0), (0.5, 0.36), (1.0, 0.6), (2.0, 0.85))
 OLD_HEAD = ((0.002, 0.0), (0.005, 0.36), (0.03, 0.8))
 NEIGHBOUR = ((0.005, 0.0), (0.03, 0.3), (0.1, 0.6))
 INVENTED = ((0.002, 0.0), (0.02, 0.3), (0.1, 0.7))
@@ -25,6 +41,8 @@ GRAIN = ((0.3, 0.0), (1.0, 0.2), (2.0, 0.4))
 ALIGNMENT = ((3.0, 0.0), (10.0, 0.25), (30.0, 0.5))
 TEXTURE_FULL = 12.0
 WORTH_SAYING = 0.03
+STRANGE_WORTH_SAYING = 0.18
+"""Below it a patch is as strange as grain and compression make it."""
 
 
 def assess(seam: Seam, *, head_turn_deg: float, align_error_px: float, options: RiskOptions) -> Risk:
@@ -45,7 +63,7 @@ def assess(seam: Seam, *, head_turn_deg: float, align_error_px: float, options: 
     """
     causes = sorted(_causes(seam, abs(head_turn_deg), align_error_px), key=lambda c: -c[0])
     value = float(1 - np.prod([1 - c[0] for c in causes]))
-    reasons = tuple(words for risk, words in causes if risk >= WORTH_SAYING)
+    reasons = tuple(words for risk, words in causes if risk >= WORTH_SAYING and words)
     return Risk(
         value=min(max(value, 0.0), 1.0),
         flag=_flag(value, options),
@@ -67,23 +85,46 @@ def _rise(value: float, corners: tuple[tuple[float, float], ...]) -> float:
 
 
 def _causes(seam: Seam, turn_deg: float, align_px: float) -> Iterator[tuple[float, str]]:
-    busy = min(1.0, seam.texture / TEXTURE_FULL)
-    where = _place(seam)
+    yield from _shown(seam)
+    yield from _doubts(seam, turn_deg, align_px)
+
+
+def _shown(seam: Seam) -> Iterator[tuple[float, str]]:
+    """What was seen along the seam."""
+    strange = _rise(seam.strange_delta_e, STRANGE)
+    broken = f"an outline or a pattern is broken{_place(seam, seam.strange_at)}"
+    yield strange, broken if strange >= STRANGE_WORTH_SAYING else ""
     yield (
-        _rise(seam.delta_e_p95, COLOUR),
-        f"colours differ by {seam.delta_e_p95:.1f} dE along the seam{where}",
+        _rise(seam.broken_px, LINES),
+        f"lines do not meet{_place(seam, seam.broken_at)}: they are off by {seam.broken_px:.0f} px",
     )
     yield (
-        _rise(seam.misregistration_px, SHIFT) * (0.3 + 0.7 * busy),
+        _rise(seam.delta_e_p95, COLOUR),
+        f"colours differ by {seam.delta_e_p95:.1f} dE along the seam{_most(seam)}",
+    )
+    yield (
+        _rise(seam.misregistration_px, SHIFT) * (0.3 + 0.7 * _busy(seam)),
         f"texture does not meet along the seam: it is off by {seam.misregistration_px:.1f} px",
     )
     yield (
-        _rise(seam.bent_px, BENT),
-        f"what lies behind the head had to be bent by {seam.bent_px:.0f} px to meet",
+        _rise(seam.texture_phase, PHASE),
+        "a pattern like leaves or weave does not carry on across the seam",
     )
     yield (
-        _rise(seam.sharpness_step, SHARPNESS),
+        _rise(seam.tone_step, HALO),
+        f"a soft glow round the head: its surroundings are off by {seam.tone_step:.1f} dE",
+    )
+    yield (
+        _rise(seam.detail_step, DETAIL),
         f"sharp meets soft along the seam: one frame is {2**seam.sharpness_step:.1f} times as crisp there",
+    )
+
+
+def _doubts(seam: Seam, turn_deg: float, align_px: float) -> Iterator[tuple[float, str]]:
+    """What was done, or could not be known."""
+    yield (
+        _rise(seam.bent_px, BENT),
+        f"what lies behind the head had to be bent by {seam.bent_px:.0f} px to meet",
     )
     yield (
         _rise(seam.old_head_left, OLD_HEAD),
@@ -104,12 +145,29 @@ def _causes(seam: Seam, turn_deg: float, align_px: float) -> Iterator[tuple[floa
         f"grain differs: the donor has {seam.grain_ratio:.1f} times the base's",
     )
     yield (
-        _rise(align_px, ALIGNMENT),
+        # Before a plain backdrop there is nothing that could lie wrong.
+        _rise(align_px, ALIGNMENT) * (0.3 + 0.7 * _busy(seam)),
         f"the donor's frame could be aligned only to about {align_px:.0f} px",
     )
 
 
-def _place(seam: Seam) -> str:
+def _busy(seam: Seam) -> float:
+    return min(1.0, seam.texture / TEXTURE_FULL)
+
+
+def _most(seam: Seam) -> str:
     if seam.worst_at is None:
         return ""
-    return f", most at x {seam.worst_at[0]:.0f}, y {seam.worst_at[1]:.0f}"
+    side = _place(seam, seam.worst_at)
+    return f", most{side} at x {seam.worst_at[0]:.0f}, y {seam.worst_at[1]:.0f}"
+
+
+def _place(seam: Seam, at: tuple[float, float] | None) -> str:
+    """Return a place in words as seen in the picture, with a space before them, or nothing."""
+    if at is None or seam.head_box is None:
+        return ""
+    x0, y0, x1, y1 = seam.head_box
+    level = "above" if at[1] < y0 else "below" if at[1] > y1 else ""
+    side = "left of" if at[0] < x0 else "right of" if at[0] > x1 else ""
+    words = " and ".join(word for word in (level, side) if word)
+    return f" {words} the head" if words else " on the head"

@@ -264,8 +264,26 @@ class Seam:
     """x, y in base pixels where the seam is worst."""
     bent_px: float = 0.0
     """How far the textured surroundings of the head had to be bent to meet the base, in pixels."""
+    strain: float = 0.0
+    """How much the bend stretches or shears textured cloth inside the seam, at its worst; 0.1 = a tenth."""
     sharpness_step: float = 0.0
     """How much crisper one frame is than the other along the seam, in powers of two; 0 = equal."""
+    strange_delta_e: float = 0.0
+    """The patch of the seam least like anything near it in base or donor, in units of CIEDE2000, nearly."""
+    strange_at: tuple[float, float] | None = None
+    """x, y in base pixels of that patch."""
+    broken_px: float = 0.0
+    """By how many pixels a straight line fails to meet itself across the seam; 0 without lines."""
+    broken_at: tuple[float, float] | None = None
+    """x, y in base pixels where it does most."""
+    texture_phase: float = 0.0
+    """In [0, 2]: how badly the same kind of texture fits across the seam; 0 = it meets, 1 = unrelated."""
+    detail_step: float = 0.0
+    """How much more detail one frame has than the other along the seam, in 8-bit steps a working pixel."""
+    tone_step: float = 0.0
+    """The slow difference in tone inside the seam, a soft halo, in units of CIEDE2000, nearly."""
+    head_box: tuple[float, float, float, float] | None = None
+    """x0, y0, x1, y1 in base pixels: about where the head is, so that a place can be told in words."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

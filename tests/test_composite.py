@@ -237,6 +237,31 @@ def test_a_forecast_has_two_ends() -> None:
     assert 0.3 < forecast_of_change(0.6) <= 1
 
 
+def beside(neighbour_x: int, colour: float, wall_colour: float) -> composite.Patch:
+    """Return the patch of a head with somebody's dark or light shoulder beside it."""
+    drawn = frame()
+    image = drawn.image.copy()
+    wall = (image == image[0, 0]).all(2)
+    image[wall] = round(255 * wall_colour)
+    shoulder = wall & (np.arange(image.shape[1])[None] > neighbour_x)
+    image[shoulder] = round(255 * colour)
+    return patch(replace(drawn, image=image))
+
+
+def test_a_forecast_grows_with_how_far_a_neighbour_moved() -> None:
+    """A shoulder that moves into where a seam would run: the farther, the higher."""
+    values = [composite.forecast(beside(290, 0.2, 0.6), beside(290 - d, 0.2, 0.6)) for d in (0, 8, 16, 32)]
+    assert values == sorted(values)
+    assert values[0] == 0
+    assert values[-1] > 0.3
+
+
+def test_a_forecast_knows_that_contrast_shows() -> None:
+    """The same move shows less where the shoulder is nearly as light as the wall."""
+    faint = composite.forecast(beside(290, 0.55, 0.6), beside(266, 0.55, 0.6))
+    assert 0 < faint < composite.forecast(beside(290, 0.2, 0.6), beside(266, 0.2, 0.6)) / 2
+
+
 @pytest.mark.parametrize("centre", [(20.0, 30.0), (415.0, 455.0)])
 def test_a_head_at_the_frames_edge_has_a_patch(centre: tuple[float, float]) -> None:
     """A head half outside the frame is no error, and what is missing is marked."""

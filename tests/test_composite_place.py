@@ -107,7 +107,7 @@ def test_nothing_is_bent_where_both_agree() -> None:
     """Equal pictures are not bent at all: a wall must not follow the people."""
     grey = (imaging.grey(frame(kind="brick").image) * 255).astype(np.uint8)
     keep = np.zeros(grey.shape, bool)
-    bend = place.bend(grey, grey, keep, np.zeros(grey.shape, np.float32), fade_px=15, limit_px=25)
+    bend = place.bend(place.flow(grey, grey), keep, np.zeros(grey.shape, np.float32), fade_px=15, limit_px=25)
     assert np.abs(bend).max() < 1e-3
 
 
@@ -118,7 +118,7 @@ def test_a_bend_brings_a_moved_wall_back_and_spares_the_head() -> None:
     keep = np.zeros(a.shape, bool)
     keep[150:300, 150:270] = True
     apart = np.full(a.shape, 20, np.float32)
-    bend = place.bend(a, b, keep, apart, fade_px=12, limit_px=25)
+    bend = place.bend(place.flow(a, b), keep, apart, fade_px=12, limit_px=25)
     assert np.abs(bend[keep]).max() == 0
     far = np.zeros(a.shape, bool)
     far[40:110, 40:380] = True
@@ -131,7 +131,9 @@ def test_a_bend_is_never_longer_than_allowed() -> None:
     rng = np.random.default_rng(2)
     a = rng.integers(0, 255, (120, 120)).astype(np.uint8)
     b = np.roll(a, 15, axis=1)
-    bend = place.bend(a, b, np.zeros(a.shape, bool), np.full(a.shape, 30, np.float32), fade_px=4, limit_px=3)
+    bend = place.bend(
+        place.flow(a, b), np.zeros(a.shape, bool), np.full(a.shape, 30, np.float32), fade_px=4, limit_px=3
+    )
     assert np.linalg.norm(bend, axis=2).max() <= 3 + 1e-3
 
 

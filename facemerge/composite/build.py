@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from facemerge import imaging
-from facemerge.composite import blend, cut, fill, measure, outline, place, tone
+from facemerge.composite import blend, cut, fill, lines, measure, outline, place, tone
 from facemerge.composite.trial import Stage, Trial, Window, attempt, laid_out, stage
 from facemerge.models import Models
 from facemerge.options import CompositeOptions
@@ -20,6 +21,10 @@ WORK_FACE_PX = 110.0
 MEMBRANE_SCALE = 4
 """How much coarser still the tone correction is solved: it is smooth."""
 BANDS = 5
+DEAR = 3.0
+"""Price of a seam from which further ways are tried."""
+FURTHER = ((True, True, False), (False, False, True), (True, True, True))
+"""Those ways: long fade, stiff, near."""
 NARROWEST, WIDEST = 0.25, 2.4
 """Soft edge where the pictures part and where they agree, as a share of the width asked for."""
 
@@ -96,6 +101,13 @@ def build_head(
     both = laid_out(common, moved, *where, laid.inside, models)
     trials.append(attempt(common, both, straight=False))
     best = min(trials, key=lambda t: t.price)
+    if best.price > DEAR:
+        trials += [
+            attempt(common, laid, straight=True, long_fade=fade, stiff=stiff, near=near)
+            for fade, stiff, near in FURTHER
+        ]
+        trials += [attempt(common, both, straight=True, stiff=stiff) for stiff in (False, True)]
+        best = min(trials, key=lambda t: t.price)
     return _finish(best, common, below, plain, donor, held, person, options)
 
 
@@ -118,7 +130,8 @@ def _window(
     size = (right - left, bottom - top)
     scale = min(1.0, WORK_FACE_PX / face)
     work_size = (max(8, round(size[0] * scale)), max(8, round(size[1] * scale)))
-    return Window(offset=(left, top), size=size, work_size=work_size, face_px=face)
+    ends = (left == 0, top == 0, right == shape[1], bottom == shape[0])
+    return Window(offset=(left, top), size=size, work_size=work_size, face_px=face, frame_ends=ends)
 
 
 def _placements(
@@ -213,6 +226,7 @@ def _seam(
     y, x = np.nonzero(ring)
     worst = int(apart.argmax()) if apart.size else 0
     band = (alpha > 0.05) & (alpha < 0.95)
+    small = _seam_at_work(trial, window, base, corrected, base + (shown - base) * alpha[..., None], alpha)
     return Seam(
         delta_e_median=float(np.median(apart)) if apart.size else 0.0,
         delta_e_p95=float(np.percentile(apart, 95)) if apart.size else 0.0,
@@ -227,8 +241,60 @@ def _seam(
         if apart.size
         else None,
         bent_px=trial.bent_px / window.scale,
+        strain=trial.strain,
         sharpness_step=measure.sharpness_step(base, corrected, ring, window.face_px),
+        **small,
     )
+
+
+def _seam_at_work(
+    trial: Trial,
+    window: Window,
+    base: NDArray[np.float32],
+    corrected: NDArray[np.float32],
+    laid: NDArray[np.float32],
+    alpha: NDArray[np.float32],
+) -> dict[str, Any]:
+    """Return the measures for which the working size is fine enough, by their names in `Seam`."""
+    below, above, seen = (window.shrink(picture) for picture in (base, corrected, laid))
+    mask = np.asarray(cv2.resize(alpha, window.work_size, interpolation=cv2.INTER_AREA), np.float32)
+    face_px, rim = window.face_px * window.scale, np.ones((5, 5), np.uint8)
+    edge = (mask > 0.02) & (mask < 0.98)
+    near = cv2.dilate(edge.astype(np.uint8), rim) > 0
+    strange = measure.strangest(
+        seen, (below, above), near, face_px, grain_px=max(0.7, measure.GRAIN_PX * window.scale)
+    )
+    broken = lines.broken_lines(below, above, mask, face_px)
+    behind = (mask > 0.9) & ~(cv2.dilate(trial.person.astype(np.uint8), rim) > 0)
+
+    def in_base(at: tuple[float, float] | None) -> tuple[float, float] | None:
+        if at is None:
+            return None
+        x, y = imaging.transform(imaging.scale_matrix(window.work_size, window.size), np.array([at]))[0]
+        return float(x + window.offset[0]), float(y + window.offset[1])
+
+    return {
+        "strange_delta_e": strange.size,
+        "strange_at": in_base(strange.at),
+        "broken_px": broken.size / window.scale,
+        "broken_at": in_base(broken.at),
+        "texture_phase": measure.texture_phase(below, above, edge, face_px),
+        "detail_step": measure.detail_step(below, above, measure.soft_edge_of(mask), face_px),
+        "tone_step": measure.tone_step(below, seen, behind, face_px),
+        "head_box": _head_box(alpha, window),
+    }
+
+
+def _head_box(alpha: NDArray[np.float32], window: Window) -> tuple[float, float, float, float] | None:
+    """Return about where the head is, from the upper part of its mask."""
+    rows = np.flatnonzero((alpha > 0.5).any(1))
+    if not rows.size:
+        return None
+    top = int(rows[0])
+    columns = np.nonzero(alpha[top : top + round(1.2 * window.face_px)] > 0.5)[1]
+    x, y = float(np.median(columns)) + window.offset[0], top + 0.75 * window.face_px + window.offset[1]
+    half = 0.5 * window.face_px
+    return x - half, y - half, x + half, y + half
 
 
 def _grain_ratio(base: NDArray[np.float32], donor: NDArray[np.float32]) -> float:

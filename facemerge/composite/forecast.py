@@ -13,11 +13,19 @@ from facemerge.composite import outline
 from facemerge.words import Array, Face, Pixels, frozen
 
 ANGLES, RADII = 72, 10
-# Where a seam may run, in heads: from just outside the usual head's outline outwards.
-NEAREST, FARTHEST = 1.0, 1.5
+# What is looked at, in heads: hair moves whoever it is, so it begins outside the usual outline; shoulders and
+# neighbours are what a seam has to pass.
+NEAREST, FARTHEST = 1.2, 1.9
 GRID_PX = 24
 """Copies are made at this many pixels a face: finer, and they would only tell that people move."""
-FULL_DELTA_E = 30.0
+# Fitted to the measured risk of 145 heads forced into bases of nine bursts, painted and photographed people,
+# each burst forecast from the eight others.
+USUAL_CHANGE, CHANGE_POWER = 10.0, 0.45
+USUAL_CONTRAST, CONTRAST_POWER = 15.0, 1.6
+USUAL_SEAM = 0.58
+UNSEEN_DELTA_E = 1.0
+LIGHTNESS_FOOT = np.array([16, 0, 0], np.float32)
+WORST_SHARE = 10
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -79,8 +87,9 @@ def patch_of(image: Pixels, face: Face) -> Patch:
 def forecast(base: Patch, donor: Patch) -> float:
     """Return the risk in [0, 1] to expect if the donor's head were set into the base.
 
-    Round the head, at every angle, the distance is taken at which both frames agree best: that is where a
-    seam would pass. The worse of the angles count. Monotone in the difference; 0 for equal frames.
+    What surrounds the head and has changed (neighbours and shoulders that moved, somebody blurred) is what a
+    seam has to pass; it shows the more, the stronger the contrasts are there. Where exactly the seam will run
+    cannot be told from so small a copy. Monotone in the difference; 0 for equal frames.
 
     Parameters
     ----------
@@ -92,11 +101,12 @@ def forecast(base: Patch, donor: Patch) -> float:
     if not both.any():
         return 1.0
     # An exposure that differs as a whole will be matched; it is no reason to expect a seam.
+    # (A gain on linear light is a factor on L + 16, a and b: CIE 15:2004, eq. 8.3 to 8.11, from memory.)
+    light_a, light_b = a[..., 0][both] + LIGHTNESS_FOOT[0], b[..., 0][both] + LIGHTNESS_FOOT[0]
+    b = (b + LIGHTNESS_FOOT) * np.median(light_a / light_b) - LIGHTNESS_FOOT
     tone = np.median((a - b)[both], axis=0)
-    apart = np.where(both, np.linalg.norm(a - b - tone, axis=2), np.nan)
-    seen = np.asarray(both.any(axis=1))
-    best = np.nanmin(np.where(seen[:, None], apart, 0.0), axis=1)
-    # A seam is a line: it cannot jump between one angle's best distance and the next one's for nothing.
-    smooth = (np.roll(best, 1) + best + np.roll(best, -1)) / 3
-    worst = float(np.sort(smooth)[-ANGLES // 5 :].mean())
-    return float(np.clip(worst / FULL_DELTA_E, 0, 1))
+    apart = np.linalg.norm(a - b - tone, axis=2)[both]
+    change = max(float(np.percentile(apart, 100 - WORST_SHARE)) - UNSEEN_DELTA_E, 0.0) / USUAL_CHANGE
+    contrast = float(np.hypot(a[..., 0][both].std(), b[..., 0][both].std())) / np.sqrt(2) / USUAL_CONTRAST
+    seam = USUAL_SEAM * change**CHANGE_POWER * contrast**CONTRAST_POWER
+    return float(1 - np.exp(-seam))

@@ -15,6 +15,8 @@ CHIN, FOREHEAD = 152, 10
 # middle lies above the face's.
 HEAD_WIDE, HEAD_HIGH, HEAD_UP = 0.65, 0.7, 0.17
 HEAD_REACH = 1.15
+HAIR_FADES = 4.0
+"""How many times faster than a body a head ends: hair reaches beyond the usual outline, shoulders further."""
 # Shoulders and chest below it, in the same units; they count only where nobody's head is.
 BODY_WIDE, BODY_HIGH, BODY_DOWN = 1.4, 1.1, 1.25
 MOTION_DELTA_E = 6.0
@@ -76,7 +78,7 @@ def likeness(points: Float, shape: tuple[int, int]) -> NDArray[np.float32]:
     middle = points.mean(0) + np.array([0, BODY_DOWN * h])
     y, x = np.mgrid[0 : shape[0], 0 : shape[1]].astype(np.float32)
     body = np.hypot((x - middle[0]) / (BODY_WIDE * w), (y - middle[1]) / (BODY_HIGH * h))
-    beyond = HEAD_REACH + np.minimum(body, np.maximum(head - HEAD_REACH, 0))
+    beyond = HEAD_REACH + np.minimum(body, HAIR_FADES * np.maximum(head - HEAD_REACH, 0))
     return np.asarray(np.where(head < HEAD_REACH, head, beyond), np.float32)
 
 

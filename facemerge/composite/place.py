@@ -110,26 +110,53 @@ def refine(base: NDArray[np.float32], placed: NDArray[np.float32], region: NDArr
     return np.asarray(np.linalg.inv(placed_from_base))
 
 
-def bend(
-    base: NDArray[np.uint8],
-    placed: NDArray[np.uint8],
-    keep: NDArray[np.bool_],
-    apart: NDArray[np.float32],
-    *,
-    fade_px: float,
-    limit_px: float,
-) -> NDArray[np.float32]:
-    """Return how to bend the placed donor so that, away from `keep`, it meets the base.
+def flow(base: NDArray[np.uint8], placed: NDArray[np.uint8]) -> NDArray[np.float32]:
+    """Return where each pixel of the base is found in the placed donor.
 
-    Dense inverse search flow (Kroeger et al., "Fast Optical Flow using Dense Inverse Search", 2016) from the
-    base to the donor, smoothed, limited, and faded to nothing on `keep`: people breathe and turn, rows show
-    parallax, and a seam wants both pictures to agree where it runs while the face stays as it was taken.
-    Where the two agree already nothing is bent, or the people who moved would drag the wall along.
+    Dense inverse search (Kroeger et al., "Fast Optical Flow using Dense Inverse Search", 2016), its ripples
+    taken out by a median.
 
     Parameters
     ----------
     base, placed
         (h, w) grey.
+
+    Returns
+    -------
+    (h, w, 2) float32
+        u, v in pixels: the base at q shows what the donor shows at q + (u, v).
+    """
+    # OpenCV 5 ships the function without its type.
+    made: Any = cv2
+    search = made.DISOpticalFlow_create(cv2.DISOPTICAL_FLOW_PRESET_MEDIUM)
+    found = np.asarray(search.calc(base, placed, None))
+    # Fine regular cloth puts ripples into the flow; a median takes them out and keeps its edges.
+    for _ in range(MEDIAN_ROUNDS):
+        found = np.dstack([cv2.medianBlur(np.ascontiguousarray(found[..., c]), 5) for c in (0, 1)])
+    return np.asarray(found, np.float32)
+
+
+def bend(
+    flow: NDArray[np.float32],
+    keep: NDArray[np.bool_],
+    apart: NDArray[np.float32],
+    *,
+    fade_px: float,
+    limit_px: float,
+    smooth_px: float | None = None,
+    hidden: NDArray[np.bool_] | None = None,
+) -> NDArray[np.float32]:
+    """Return how to bend the placed donor so that, away from `keep`, it meets the base.
+
+    The flow from the base to the donor, smoothed, limited, and faded to nothing on `keep`: people breathe and
+    turn, rows show parallax, and a seam wants both pictures to agree where it runs while the face stays as it
+    was taken.
+    Where the two agree already nothing is bent, or the people who moved would drag the wall along.
+
+    Parameters
+    ----------
+    flow
+        (h, w, 2) as `flow` returns it.
     keep
         (h, w) where the donor must not be bent.
     apart
@@ -138,29 +165,42 @@ def bend(
         Distance over which the bend grows to its full size.
     limit_px
         Longest bend allowed.
+    smooth_px
+        How smooth the bend is made, standard deviation; None = as smooth as the fade asks for.
+    hidden
+        (h, w) where one of the two shows what the other hides: the flow says nothing there, and the bend is
+        carried on from around it.
 
     Returns
     -------
     (h, w, 2) float32
         u, v in pixels: the bent donor at q is the placed donor at q + (u, v).
     """
-    # OpenCV 5 ships the function without its type.
-    made: Any = cv2
-    search = made.DISOpticalFlow_create(cv2.DISOPTICAL_FLOW_PRESET_MEDIUM)
-    flow = np.asarray(search.calc(base, placed, None))
-    # A median takes out the ripples that fine regular cloth puts into the flow, and keeps its edges.
-    for _ in range(MEDIAN_ROUNDS):
-        flow = np.dstack([cv2.medianBlur(np.ascontiguousarray(flow[..., c]), 5) for c in (0, 1)])
     length = np.linalg.norm(flow, axis=2)
     flow = flow * np.minimum(1, limit_px / np.maximum(length, 1e-6))[..., None]
     away = cv2.distanceTransform((~keep).astype(np.uint8), cv2.DIST_L2, 5)
     share = _ramp(away / max(fade_px, 1e-6))
-    smooth_px = max(1.0, fade_px / 12)
+    smooth_px = max(1.0, fade_px / 12) if smooth_px is None else smooth_px
     differs = cv2.dilate(cv2.GaussianBlur(apart, (0, 0), smooth_px), np.ones((3, 3), np.uint8))
     weight = _ramp((differs - AGREES_DELTA_E) / (DIFFERS_DELTA_E - AGREES_DELTA_E))
+    if hidden is not None:
+        weight = _carried(weight[..., None], hidden)[..., 0]
+        flow = _carried(flow, hidden)
     total = cv2.GaussianBlur(weight, (0, 0), smooth_px)[..., None] + 1e-3
     flow = cv2.GaussianBlur(flow * weight[..., None], (0, 0), smooth_px) / total
     return np.asarray(flow * (share * cv2.GaussianBlur(weight, (0, 0), smooth_px / 2))[..., None], np.float32)
+
+
+def _carried(field: NDArray[np.float32], hidden: NDArray[np.bool_]) -> NDArray[np.float32]:
+    """Return a (h, w, C) field with what it has under `hidden` carried on from the nearest pixels around."""
+    _, labels = cv2.distanceTransformWithLabels(
+        hidden.astype(np.uint8), cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
+    )
+    if hidden.all():
+        return np.zeros_like(field)
+    values = np.zeros((int(labels.max()) + 1, field.shape[2]), np.float32)
+    values[labels[~hidden]] = field[~hidden]
+    return np.asarray(values[labels], np.float32)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from skimage.color import deltaE_ciede2000
 
 from facemerge import imaging
 from facemerge.composite import cut, outline, place, tone
@@ -15,17 +17,24 @@ from facemerge.models import Models
 from facemerge.words import Array, Face, Float
 
 PERSON_CHANCE = 0.5
+FEWEST_BENT = 50
 BELOW_CHIN_FACES = 0.07
 """How far below the chin the head is taken whole; then neck and clothes may be cut."""
 LONG_FADE_FACES, SHORT_FADE_FACES = 0.4, 0.12
 """Over how much of a face's width the bend grows: a collar bent over the longer keeps its line; the shorter
 lets a seam run nearer to the head where a neighbour leaves no room."""
 SHORT_FADE_PRICE = 1.5
+RIM_FACES = 0.05
+HAIR_HEADS = 1.6
+"""How far out, in heads, a person's pixels are taken for hair and not for a shoulder."""
 LONGEST_BEND_FACES = 0.25
+STIFF_FACES = 0.08
 UNTOUCHED_SHARE = 1.0
 GHOST_DELTA_E = 12.0
 GHOST_PX = 9
 BENT_WEIGHT = 3.0
+UNSEEN_STRAIN, STRAIN_WEIGHT, WORST_STRAIN_PRICE = 0.15, 8.0, 5.0
+"""Cloth stretched by a tenth or two looks as cloth does; beyond that it flows."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -40,6 +49,8 @@ class Window:
     """(w, h) at which seams are sought."""
     face_px: float
     """Face width at full resolution."""
+    frame_ends: tuple[bool, bool, bool, bool] = (False, False, False, False)
+    """Whether the left, top, right and bottom edge is the frame's own: no seam is needed there."""
 
     @property
     def scale(self) -> float:
@@ -114,8 +125,12 @@ class Laid:
     """Pixels that show other people's heads."""
     inside: NDArray[np.bool_]
     """What must lie inside the seam."""
+    head: NDArray[np.bool_]
+    """The new head by itself."""
     gain: NDArray[np.float32]
     """(h, w, 3) factor on linear light that toned it."""
+    flow: NDArray[np.float32]
+    """(h, w, 2) working pixels: the base's pixel q is the donor's at q + flow, wherever both show it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -141,6 +156,8 @@ class Trial:
     """Share of the old head that lies outside the seam with nothing of the new one before it."""
     bent_px: float
     """Mean bend of the textured background inside the seam, working pixels."""
+    strain: float
+    """How much the bend stretches or shears what has texture inside the seam, at its worst: 0.1 = a tenth."""
     price: float
     """What the seam is expected to show, in CIELAB units."""
 
@@ -295,11 +312,21 @@ def laid_out(
         others=tuple(near),
         other_heads=outline.heads(seen, new, near, mine),
         inside=inside,
+        head=heads(common, will, new, old=False),
         gain=gain,
+        flow=place.flow(_grey(common.base), _grey(small)),
     )
 
 
-def attempt(common: Stage, laid: Laid, *, straight: bool, long_fade: bool = True) -> Trial:
+def attempt(
+    common: Stage,
+    laid: Laid,
+    *,
+    straight: bool,
+    long_fade: bool = True,
+    stiff: bool = False,
+    near: bool = False,
+) -> Trial:
     """Return one placement with its bend and seam.
 
     Parameters
@@ -311,16 +338,21 @@ def attempt(common: Stage, laid: Laid, *, straight: bool, long_fade: bool = True
         register; where they are not (parallax, leaves in the wind) a gentle bend shows less than a break.
     long_fade
         Whether the bend grows over the longer or the shorter distance from the head.
+    near
+        Whether the bend grows from the new head alone, over what the old one hid as well.
+    stiff
+        Whether the bend is smoothed so much that cloth keeps its weave, at the price of meeting less well.
     """
     window = common.window
     face_px = window.face_px * window.scale
     bend = place.bend(
-        _grey(common.base),
-        _grey(laid.donor),
-        laid.inside,
+        laid.flow,
+        laid.head if near else laid.inside,
         laid.apart,
         fade_px=(LONG_FADE_FACES if long_fade else SHORT_FADE_FACES) * face_px,
         limit_px=LONGEST_BEND_FACES * face_px,
+        smooth_px=STIFF_FACES * face_px if stiff else None,
+        hidden=laid.inside if near else None,
     )
     wall = (
         place.wall(common.anybody, laid.people, bent(laid.people.astype(np.float32), bend), laid.inside)
@@ -332,12 +364,16 @@ def attempt(common: Stage, laid: Laid, *, straight: bool, long_fade: bool = True
     apart = difference(common.base, small)
     ghosts = (bent(laid.other_heads.astype(np.float32), bend) > 0.5) & (apart > GHOST_DELTA_E)
     outside = (
-        (_forbidden(common, laid.others, ghosts) & ~laid.inside) | ~known | common.held | _border(window)
+        (_forbidden(common, laid.others, bend, ghosts) & ~laid.inside)
+        | ~known
+        | common.held
+        | _border(window)
     )
     region = cut.minimum_cut(_seam_cost(common, small), laid.inside & ~outside, outside)
     people = (common.anybody | laid.people | laid.inside).astype(np.uint8)
     behind = region & (cv2.dilate(people, np.ones((7, 7), np.uint8)) == 0)
     bent_px = _bent_texture(common, bend * wall.rest[..., None], behind)
+    strain = _strain(common, bend, region & (wall.rest > 0.5) & (people > 0))
     old = common.person & outline.above_chin(common.face, window.shape, 0)
     return Trial(
         placement=laid.placement,
@@ -350,7 +386,11 @@ def attempt(common: Stage, laid: Laid, *, straight: bool, long_fade: bool = True
         neighbour_overlap=_share(_hulls(common.others, window.shape), region),
         old_head_left=_share(~region & ~laid.person, old),
         bent_px=bent_px,
-        price=_price(region, apart) + BENT_WEIGHT * bent_px + (0.0 if long_fade else SHORT_FADE_PRICE),
+        strain=strain,
+        price=_price(common, small, region)
+        + min(WORST_STRAIN_PRICE, STRAIN_WEIGHT * max(0.0, strain - UNSEEN_STRAIN))
+        + BENT_WEIGHT * bent_px
+        + (0.0 if long_fade else SHORT_FADE_PRICE),
     )
 
 
@@ -364,13 +404,27 @@ def _seam_cost(common: Stage, donor: NDArray[np.float32]) -> NDArray[np.float32]
     return cost
 
 
-def heads(common: Stage, will: NDArray[np.bool_], new: Float) -> NDArray[np.bool_]:
-    """Return what must lie inside the seam: the old head and the new one down to the chin, and a rim."""
+def heads(common: Stage, will: NDArray[np.bool_], new: Float, *, old: bool = True) -> NDArray[np.bool_]:
+    """Return what must lie inside the seam: the old head and the new one down to the chin, and a rim.
+
+    Parameters
+    ----------
+    common
+        The base.
+    will
+        (h, w) pixels of the placed donor that show the person.
+    new
+        (478, 2) their landmarks there.
+    old
+        Whether the old head is wanted, or the new one alone.
+    """
     shape = common.window.shape
     margin = BELOW_CHIN_FACES * common.window.face_px * common.window.scale
     chin = outline.above_chin(common.face, shape, margin) | outline.above_chin(new, shape, margin)
-    face = outline.hull(common.face, shape, 1.05) | outline.hull(new, shape, 1.05)
-    both = ((common.person | will) & chin) | face
+    both = np.zeros(shape, bool)
+    for pixels, points in ((will, new), (common.person, common.face))[: 2 if old else 1]:
+        near = outline.head_distance(points, shape) < HAIR_HEADS
+        both |= (pixels & near & chin) | outline.hull(points, shape, 1.05)
     return np.asarray(cv2.dilate(both.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0)
 
 
@@ -381,16 +435,25 @@ def _hulls(points: Sequence[Float], shape: tuple[int, int]) -> NDArray[np.bool_]
     return found
 
 
-def _forbidden(common: Stage, near: Sequence[Float], ghosts: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _forbidden(
+    common: Stage, near: Sequence[Float], bend: NDArray[np.float32], ghosts: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
     """Return where a seam must not reach: other people's faces in either frame, and their ghosts."""
     solid = cv2.morphologyEx(ghosts.astype(np.uint8), cv2.MORPH_OPEN, np.ones((GHOST_PX, GHOST_PX), np.uint8))
     shape = common.window.shape
-    return _hulls(common.others, shape) | _hulls(near, shape) | (solid > 0)
+    there = bent(_hulls(near, shape).astype(np.float32), bend) > 0.5
+    return _hulls(common.others, shape) | there | (solid > 0)
 
 
 def _border(window: Window) -> NDArray[np.bool_]:
-    border = np.ones(window.shape, bool)
-    border[2 if window.offset[1] > 0 else 0 : -2, 2:-2] = False
+    """Return where the seam must not reach, or nothing would be left to paint its mask wider on."""
+    h, w = window.shape
+    rim = max(2, round(RIM_FACES * window.face_px * window.scale))
+    # With the whole frame for a window the cheapest seam would be none.
+    ends = (False, False, False, window.frame_ends[3]) if all(window.frame_ends) else window.frame_ends
+    left, top, right, bottom = (0 if end else rim for end in ends)
+    border = np.ones((h, w), bool)
+    border[top : h - bottom, left : w - right] = False
     return border
 
 
@@ -398,11 +461,20 @@ def _share(part: NDArray[np.bool_], whole: NDArray[np.bool_]) -> float:
     return float((part & whole).sum() / max(int(whole.sum()), 1))
 
 
-def _price(region: NDArray[np.bool_], apart: NDArray[np.float32]) -> float:
+def _price(common: Stage, donor: NDArray[np.float32], region: NDArray[np.bool_]) -> float:
+    """Return what the seam shows: CIEDE2000 along it at its worst and at its mean.
+
+    Against the base with the heads laid so far and without, whichever is more. What the cut is found by,
+    plain CIELAB distance, makes far too much of colourful cloth to choose between ways.
+    """
     edge = region & ~(cv2.erode(region.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0)
     if not edge.any():
         return float("inf")
-    return float(np.percentile(apart[edge], 95) + apart[edge].mean())
+    apart: Any = deltaE_ciede2000
+    there = cut.to_lab(_calm(donor))[edge]
+    below = [common.base] if common.untouched is common.base else [common.base, common.untouched]
+    seen = np.max([apart(cut.to_lab(_calm(picture))[edge], there) for picture in below], axis=0)
+    return float(np.percentile(seen, 95) + seen.mean())
 
 
 def _bent_texture(common: Stage, bend: NDArray[np.float32], where: NDArray[np.bool_]) -> float:
@@ -414,6 +486,27 @@ def _bent_texture(common: Stage, bend: NDArray[np.float32], where: NDArray[np.bo
     weight = np.clip(steep - 1.0, 0, 4)[where]
     length = np.linalg.norm(bend, axis=2)[where]
     return float((weight * length).sum() / max(float(weight.sum()), 0.5 * max(weight.size, 1)))
+
+
+def _strain(common: Stage, bend: NDArray[np.float32], where: NDArray[np.bool_]) -> float:
+    """Return the strain that a twentieth of the textured, bent part of the region exceeds.
+
+    The size of the displacement's gradient (Frobenius norm); turning and stretching count alike, for both
+    show in cloth. Where nothing has texture nothing is seen of it.
+    """
+    ux, uy, vx, vy = (
+        cv2.Scharr(np.ascontiguousarray(bend[..., c]), cv2.CV_32F, dx, 1 - dx) / 32
+        for c in (0, 1)
+        for dx in (1, 0)
+    )
+    size = np.sqrt(ux**2 + uy**2 + vx**2 + vy**2)
+    use = where & (np.linalg.norm(bend, axis=2) > 0.25)
+    if use.sum() < FEWEST_BENT:
+        return 0.0
+    lightness = np.ascontiguousarray(cut.to_lab(common.base)[..., 0])
+    steep = np.hypot(cv2.Scharr(lightness, cv2.CV_32F, 1, 0), cv2.Scharr(lightness, cv2.CV_32F, 0, 1)) / 32
+    seen = np.clip(cv2.GaussianBlur(steep, (0, 0), 2.0) / 2.0 - 0.5, 0, 1)
+    return float(np.percentile((size * seen)[use], 95))
 
 
 def _grey(unit: NDArray[np.float32]) -> NDArray[np.uint8]:
