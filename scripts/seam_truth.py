@@ -151,8 +151,8 @@ def between(one: Place, other: Place, share: float) -> Place:
 class Standing(NamedTuple):
     """A true picture with people standing somewhere."""
 
-    share: float
-    """How far the person stands towards the donor's place, in [0, 1]."""
+    moved_px: float
+    """How far from the base's place the person stands."""
     picture: Image
 
 
@@ -164,11 +164,11 @@ class Truth:
         self._plan, self._base, self._taken = plan, plan.shots[base], dict(taken)
         self._scene = Scene(plan, self._base)
 
-    def pictures(self, part: Part, person: int, reach_px: float) -> list[Standing]:
-        """Return windows of the true picture that differ in where people stand; the others as in the base.
+    def goal(self, part: Part, person: int, seen: Image, inside: NDArray[np.bool_], most_px: float) -> Place:
+        """Return where a composite has put a person's head.
 
-        That person stands anywhere between where the base and where the donor has them, and so does everybody
-        else: the patch may show their shoulders too.
+        Usually that is where the base or the donor has it; where nothing but sky tells how the frames lie on
+        each other it is a few pixels beside. That is a placement like any other, and no seam.
 
         Parameters
         ----------
@@ -176,28 +176,66 @@ class Truth:
             Rows and columns of the base.
         person
             Whose head it is, index into the plan.
+        seen
+            (h, w, 3) uint8, the composite there.
+        inside
+            (h, w) where its mask is full.
+        most_px
+            How far beside the nearer of the two places it may be; else that place is returned.
+        """
+        donor = self._plan.shots[self._taken[person]].moments[person].place
+        own = self._base.moments[person].place
+        cast = self._cast([person])
+        stands = [m.place for m in self._base.moments]
+        core = inside.astype(np.float32)
+        target = _luma(seen)
+        best, place = np.inf, donor
+        for candidate in (own, donor):
+            stands[person] = candidate
+            truth = _luma(self._scene.picture(part, cast, stands))
+            apart = float(np.abs(truth - target)[inside].mean())
+            if apart < best:
+                (dx, dy), _ = cv2.phaseCorrelate(
+                    (truth - truth[inside].mean()) * core, (target - target[inside].mean()) * core
+                )
+                near = np.hypot(dx, dy) <= most_px
+                best = apart
+                place = replace(candidate, x=candidate.x + dx, y=candidate.y + dy) if near else candidate
+        return place
+
+    def pictures(self, part: Part, person: int, goal: Place, reach_px: float) -> list[Standing]:
+        """Return windows of the true picture that differ in where people stand; the others as in the base.
+
+        That person stands anywhere between where the base has them and where they were put. Everybody else
+        stands between where the base and where the donor has them: the patch may show their shoulders too.
+
+        Parameters
+        ----------
+        part
+            Rows and columns of the base.
+        person
+            Whose head it is, index into the plan.
+        goal
+            Where the composite has put them.
         reach_px
             That person stands in neighbouring truths at most that far apart.
         """
         donor = self._plan.shots[self._taken[person]].moments
         others = {i: m for i, m in enumerate(donor) if i != person}
-        return self._drawn(part, self._cast([person]), person, others, self._own(person, reach_px))
+        return self._drawn(part, self._cast([person]), person, others, self._own(person, goal, reach_px))
 
-    def among(self, part: Part, person: int, reach_px: float) -> list[Standing]:
+    def among(self, part: Part, person: int, goal: Place, reach_px: float) -> list[Standing]:
         """Return the same with everybody's exchanged heads; what a pixel under another's mask may show."""
         others = {i: self._plan.shots[f].moments[i] for i, f in self._taken.items() if i != person}
         if not others:
             return []
         cast = self._cast([person, *others])
-        return self._drawn(part, cast, person, others, self._own(person, reach_px))
+        return self._drawn(part, cast, person, others, self._own(person, goal, reach_px))
 
-    def _own(self, person: int, reach_px: float) -> list[float]:
-        one, other = (
-            self._base.moments[person].place,
-            self._plan.shots[self._taken[person]].moments[person].place,
-        )
-        steps = int(np.ceil(np.hypot(one.x - other.x, one.y - other.y) / reach_px))
-        return [float(s) for s in np.linspace(0, 1, min(max(steps, 1), MOST_STEPS) + 1)]
+    def _own(self, person: int, goal: Place, reach_px: float) -> list[Place]:
+        own = self._base.moments[person].place
+        steps = int(np.ceil(np.hypot(own.x - goal.x, own.y - goal.y) / reach_px))
+        return [between(own, goal, float(s)) for s in np.linspace(0, 1, min(max(steps, 1), MOST_STEPS) + 1)]
 
     def _cast(self, exchanged: Sequence[int]) -> list[Moment]:
         cast = list(self._base.moments)
@@ -212,14 +250,18 @@ class Truth:
         cast: Sequence[Moment],
         person: int,
         others: Mapping[int, Moment],
-        own: Sequence[float],
+        own: Sequence[Place],
     ) -> list[Standing]:
         here = [m.place for m in self._base.moments]
-        goal = self._plan.shots[self._taken[person]].moments[person].place
         drawn = []
         for theirs in (0.0, 0.5, 1.0) if others else (0.0,):
             stands = [between(h, others[i].place, theirs) if i in others else h for i, h in enumerate(here)]
-            for share in own:
-                stands[person] = between(here[person], goal, share)
-                drawn.append(Standing(share, self._scene.picture(part, cast, stands)))
+            for place in own:
+                stands[person] = place
+                moved = float(np.hypot(place.x - here[person].x, place.y - here[person].y))
+                drawn.append(Standing(moved, self._scene.picture(part, cast, stands)))
         return drawn
+
+
+def _luma(picture: Image) -> Map:
+    return np.asarray(cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY), np.float32)

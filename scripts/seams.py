@@ -54,6 +54,7 @@ from facemerge.models import Models
 from facemerge.options import Options
 from facemerge.words import Aligned, Analysis, Choice, Decisions, Face, Head, Pick, Risk
 
+MOST_BESIDE_FACES = 0.15
 DEFAULT = ("301:half:6:1500", "302:brick:6:1500", "303:sky:5:1500", "304:backdrop:7:1700")
 
 
@@ -280,14 +281,15 @@ def _held(run: Run, head: Head, truth: Truth, merged: Image, alpha: Map, others:
     seen, a = merged[part], alpha[part]
     inside, band = regions(a, face_px)
     who, reach = run.who[head.person], REACH_FACES * face_px
-    truths = truth.pictures(part, who, reach)
+    goal = truth.goal(part, who, seen, inside, MOST_BESIDE_FACES * face_px)
+    truths = truth.pictures(part, who, goal, reach)
     error = strangeness(seen, [t.picture for t in truths], face_px)
     foreign = others[part] > 0.02
-    if foreign.any() and (among := truth.among(part, who, reach)):
+    if foreign.any() and (among := truth.among(part, who, goal, reach)):
         error[foreign] = np.minimum(error, strangeness(seen, [t.picture for t in among], face_px))[foreign]
     both = inside | band
     apart = [np.abs(seen[both].astype(np.int16) - t.picture[both]).mean() for t in truths]
-    share, near = truths[int(np.argmin(apart))]
+    moved_px, near = truths[int(np.argmin(apart))]
     raw = colour_error(seen, near)
     danger = run.risks[head.person]
     record: Record = {
@@ -307,7 +309,7 @@ def _held(run: Run, head: Head, truth: Truth, merged: Image, alpha: Map, others:
         "align_error_px": round(run.analysis.error_to_base_px(run.chosen.base, pick.frame), 3),
         **{f"seam_{k}": v for k, v in dataclasses.asdict(head.seam).items() if k != "worst_at"},
         "seam_worst_at": head.seam.worst_at,
-        "towards_donor": round(share, 2),
+        "moved_px": round(moved_px, 2),
         "area": [x, y, x + w, y + h],
         "outside_max": outside,
         **figures(error, raw, inside, band, face_px, (x, y)),

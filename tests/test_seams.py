@@ -243,6 +243,26 @@ def test_moved_layer_lies_where_it_would_be_drawn(plan, world):
     assert apart < 0.2 * np.abs(calm(left) - calm(drawn_there)).mean()
 
 
+@pytest.mark.parametrize(("dx", "dy"), [(0.0, 0.0), (6.0, -4.0)])
+def test_goal_is_where_the_head_was_put(plan, world, dx, dy):
+    """A head set in beside the donor's place is found there to half a pixel, the neck aside."""
+    _, told, scene = world
+    here, there = (shot.moments for shot in plan.shots)
+    x0, y0, x1, y1 = (round(v) for v in told[1]["frame_box"])
+    part = (slice(y0 - 60, y1 + 60), slice(x0 - 60, x1 + 60))
+    cast = [here[0], dataclasses.replace(there[1], place=here[1].place)]
+    put = dataclasses.replace(there[1].place, x=there[1].place.x + dx, y=there[1].place.y + dy)
+    seen = scene.picture(part, cast, [here[0].place, put])
+    inside = np.zeros(seen.shape[:2], bool)
+    inside[30:-30, 30:-30] = True
+    truth = seam_truth.Truth(plan, 0, {1: 1})
+    found = truth.goal(part, 1, seen, inside, 20.0)
+    assert np.hypot(found.x - put.x, found.y - put.y) < 0.5
+    # Too far beside is no placement: then one of the two honest places is it.
+    kept = truth.goal(part, 1, seen, inside, 0.0)
+    assert min(np.hypot(kept.x - p.x, kept.y - p.y) for p in (here[1].place, there[1].place)) < 1e-9
+
+
 @pytest.mark.parametrize("share", [0.0, 0.25, 1.0])
 def test_between_goes_from_one_place_to_the_other(plan, share):
     """A share of the way is that share in position and in size."""
