@@ -47,6 +47,14 @@ def test_a_seam_that_agrees_is_clear_and_says_so() -> None:
         ({"old_head_left": 0.006}, "inspect"),
         ({"old_head_left": 0.05}, "retouch"),
         ({"misregistration_px": 5.0, "texture": 12.0}, "retouch"),
+        ({"strange_delta_e": 1.2}, "clear"),
+        ({"strange_delta_e": 3.0}, "inspect"),
+        ({"strange_delta_e": 5.0}, "retouch"),
+        ({"broken_px": 2.0}, "clear"),
+        ({"broken_px": 6.0}, "inspect"),
+        ({"detail_step": 2.0}, "clear"),
+        ({"detail_step": 4.8, "sharpness_step": 1.4}, "inspect"),
+        ({"sharpness_step": 2.0, "detail_step": 0.8}, "clear"),
     ],
 )
 def test_flags_follow_what_an_eye_sees(change: dict[str, float], flag: str) -> None:
@@ -66,6 +74,11 @@ def test_flags_follow_what_an_eye_sees(change: dict[str, float], flag: str) -> N
         ({"invented": 0.1}, "beyond the donor frame's edge"),
         ({"tone_delta_e": 20.0}, "tone differed"),
         ({"grain_ratio": 3.0}, "grain differs"),
+        ({"strange_delta_e": 5.0}, "an outline or a pattern is broken"),
+        ({"broken_px": 6.2}, "lines do not meet: they are off by 6 px"),
+        ({"texture_phase": 1.1}, "leaves or weave does not carry on"),
+        ({"tone_step": 5.0}, "soft glow"),
+        ({"detail_step": 4.0, "sharpness_step": 1.0}, "2.0 times as crisp"),
     ],
 )
 def test_the_cause_is_named_first(change: dict[str, float], word: str) -> None:
@@ -94,6 +107,70 @@ def test_the_place_is_told_where_it_is_known() -> None:
     assert "x 120, y 45" in assess(replace(CALM, delta_e_p95=6.0, worst_at=(120.2, 44.9))).reasons[0]
 
 
+BOX = (100.0, 200.0, 200.0, 300.0)
+
+
+@pytest.mark.parametrize(
+    ("at", "where"),
+    [
+        ((40.0, 250.0), " left of the head"),
+        ((260.0, 250.0), " right of the head"),
+        ((150.0, 120.0), " above the head"),
+        ((150.0, 390.0), " below the head"),
+        ((40.0, 390.0), " below and left of the head"),
+        ((150.0, 250.0), " on the head"),
+        (None, ""),
+    ],
+)
+def test_places_are_told_in_words(at: tuple[float, float] | None, where: str) -> None:
+    """Left and right, above and below as seen in the picture; nothing where it is not known."""
+    lines = assess(replace(CALM, broken_px=6.0, broken_at=at, head_box=BOX)).reasons[0]
+    assert lines == f"lines do not meet{where}: they are off by 6 px"
+    patch = assess(replace(CALM, strange_delta_e=5.0, strange_at=at, head_box=BOX)).reasons[0]
+    assert patch == f"an outline or a pattern is broken{where}"
+
+
+def test_lines_are_named_only_where_there_are_lines() -> None:
+    """Leaves that do not fit are not called lines."""
+    reasons = assess(replace(CALM, texture_phase=1.2, strange_delta_e=4.0)).reasons
+    assert not any("lines" in reason for reason in reasons)
+
+
+@given(
+    delta_e=st.floats(3.0, 60.0, exclude_min=True),
+    texture=st.floats(0, 20),
+    strange=st.floats(0, 20),
+    broken=st.floats(0, 20),
+    turn=st.floats(-60, 60),
+)
+def test_above_three_nobody_is_told_it_is_clear(
+    delta_e: float, texture: float, strange: float, broken: float, turn: float
+) -> None:
+    """Whatever else was measured, on any background, a seam above 3 dE is flagged."""
+    seam = replace(CALM, delta_e_p95=delta_e, texture=texture, strange_delta_e=strange, broken_px=broken)
+    assert assess(seam, turn=turn).flag != "clear"
+
+
+# Measured at seams of four rendered bursts that were held against their true pictures (`scripts/seams.py`),
+# and bounds about how often such a seam was found there.
+SEEN = (
+    ({"strange_delta_e": 0.6, "delta_e_p95": 0.8, "broken_px": 0.5, "detail_step": 0.4}, 0.0, 0.15),
+    ({"strange_delta_e": 1.1, "delta_e_p95": 0.9, "broken_px": 0.8, "detail_step": 0.6}, 0.05, 0.25),
+    ({"strange_delta_e": 1.9, "delta_e_p95": 1.0, "broken_px": 1.0, "detail_step": 1.0}, 0.1, 0.35),
+    ({"strange_delta_e": 2.5, "delta_e_p95": 0.9, "broken_px": 1.5, "detail_step": 1.0}, 0.25, 0.65),
+    ({"strange_delta_e": 4.7, "delta_e_p95": 1.6, "broken_px": 1.1, "detail_step": 0.8}, 0.6, 1.0),
+    ({"strange_delta_e": 5.9, "delta_e_p95": 2.6, "broken_px": 9.8, "detail_step": 2.4}, 0.85, 1.0),
+)
+
+
+@pytest.mark.parametrize(("measured", "low", "high"), SEEN)
+def test_the_risk_is_how_often_such_a_seam_is_found(
+    measured: dict[str, float], low: float, high: float
+) -> None:
+    """The table of seams whose true picture is known."""
+    assert low <= assess(replace(CALM, **measured)).value <= high
+
+
 @given(
     field=st.sampled_from(
         [
@@ -104,6 +181,11 @@ def test_the_place_is_told_where_it_is_known() -> None:
             "neighbour_overlap",
             "invented",
             "tone_delta_e",
+            "strange_delta_e",
+            "broken_px",
+            "texture_phase",
+            "detail_step",
+            "tone_step",
         ]
     ),
     low=st.floats(0, 40),
@@ -117,9 +199,10 @@ def test_more_of_a_fault_is_never_less_risk(field: str, low: float, more: float)
     assert b.reasons
 
 
-def test_nonsense_is_the_worst() -> None:
+@pytest.mark.parametrize("field", ["delta_e_p95", "strange_delta_e", "broken_px"])
+def test_nonsense_is_the_worst(field: str) -> None:
     """A measure that is no number is taken for the worst, never for nothing."""
-    assert assess(replace(CALM, delta_e_p95=float("nan"))).flag == "retouch"
+    assert assess(replace(CALM, **{field: float("nan")})).flag == "retouch"
 
 
 @pytest.mark.parametrize(
