@@ -261,7 +261,7 @@ class Seam:
     old_head_left: float
     """Share in [0, 1] of the old head's area that may still show beside the new one."""
     worst_at: tuple[float, float] | None = None
-    """x, y in base pixels where the seam is worst."""
+    """x, y in base pixels where the colours differ most."""
     bent_px: float = 0.0
     """How far the textured surroundings of the head had to be bent to meet the base, in pixels."""
     strain: float = 0.0
@@ -284,6 +284,11 @@ class Seam:
     """The slow difference in tone inside the seam, a soft halo, in units of CIEDE2000, nearly."""
     head_box: tuple[float, float, float, float] | None = None
     """x0, y0, x1, y1 in base pixels: about where the head is, so that a place can be told in words."""
+
+    @property
+    def weakest_at(self) -> tuple[float, float] | None:
+        """Where to look first: x, y in base pixels of what is strangest, if it outweighs the colours."""
+        return self.strange_at if self.strange_delta_e > self.delta_e_p95 else self.worst_at
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -236,6 +236,14 @@ def test_the_weakest_place_is_said_in_words(at: tuple[float, float], where: str,
     assert said["near"] == (None if near is None else {"person": "P01", "distance_px": near})
 
 
+@pytest.mark.parametrize(("strange", "place"), [(4.0, [15.0, 15.0]), (0.5, [31.0, 22.0])])
+def test_the_weakest_place_is_where_most_is_wrong(strange: float, place: list[float]) -> None:
+    """A broken outline that outweighs the colours is where to look; a harmless patch is not."""
+    found = dataclasses.replace(seam(), worst_at=(31, 22), strange_at=(15, 15), strange_delta_e=strange)
+    assert found.delta_e_p95 == 1.5
+    assert list(found.weakest_at or ()) == place
+
+
 def test_a_seam_of_unknown_weakness() -> None:
     """Where nothing is known nothing is said."""
     said = seam_said(None)

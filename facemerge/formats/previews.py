@@ -116,7 +116,7 @@ def seam_pictures(base: Array, composite: Array, head: Head, profile: bytes | No
         None if it is not known where the seam is weakest, or if that is not in the picture.
     """
     size = (base.shape[1], base.shape[0])
-    at = head.seam.worst_at
+    at = head.seam.weakest_at
     if at is None or not (0 <= at[0] < size[0] and 0 <= at[1] < size[1]):
         return None
     factor = 1 if max(head.mask.shape) >= _LARGE_HEAD_PX else 2
@@ -203,8 +203,8 @@ def _drawn_seam(image: Array, head: Head, area: tuple[int, int, int, int], ring_
     # White within black is seen on any ground, and by any eye.
     for width, grey in ((4, 0), (2, 255)):
         cv2.polylines(out, scaled, True, (grey, grey, grey), width, cv2.LINE_AA)
-    if head.seam.worst_at is not None:
-        x, y = head.seam.worst_at
+    if head.seam.weakest_at is not None:
+        x, y = head.seam.weakest_at
         at = (round((x - x0 + 0.5) * fx - 0.5), round((y - y0 + 0.5) * fy - 0.5))
         for width, grey in ((6, 0), (3, 255)):
             cv2.circle(out, at, ring_px, (grey, grey, grey), width, cv2.LINE_AA)

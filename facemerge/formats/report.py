@@ -184,7 +184,7 @@ def _surroundings(people: Sequence[Person], base: int, person: Person, head: Hea
         "near": None,
         "touches": [who for who, hull in others.items() if _reaches(head, hull)],
     }
-    at = head.seam.worst_at
+    at = head.seam.weakest_at
     if at is None or not isinstance(own, Face):
         return said
     far = {who: max(0.0, -cv2.pointPolygonTest(hull, at, True)) for who, hull in others.items()}
@@ -219,13 +219,19 @@ def _seam(seam: Seam) -> Report:
         "texture": _number(seam.texture, 3),
         "misregistration_px": _number(seam.misregistration_px, 3),
         "bent_px": _number(seam.bent_px, 3),
+        "strain": _number(seam.strain, 3),
+        "strange_delta_e": _number(seam.strange_delta_e, 3),
+        "broken_px": _number(seam.broken_px, 3),
+        "texture_phase": _number(seam.texture_phase, 3),
+        "detail_step": _number(seam.detail_step, 3),
+        "tone_step": _number(seam.tone_step, 3),
         "sharpness_step": _number(seam.sharpness_step, 3),
         "tone_delta_e": _number(seam.tone_delta_e, 3),
         "grain_ratio": _number(seam.grain_ratio, 3),
         "neighbour_overlap": _number(seam.neighbour_overlap, 4),
         "invented": _number(seam.invented, 4),
         "old_head_left": _number(seam.old_head_left, 4),
-        "worst_at": None if seam.worst_at is None else [_number(v, 1) for v in seam.worst_at],
+        "worst_at": None if seam.weakest_at is None else [_number(v, 1) for v in seam.weakest_at],
     }
 
 
