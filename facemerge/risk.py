@@ -42,6 +42,7 @@ GRAIN = ((0.3, 0.0), (1.0, 0.2), (2.0, 0.4))
 ALIGNMENT = ((3.0, 0.0), (10.0, 0.25), (30.0, 0.5))
 TEXTURE_FULL = 12.0
 WORTH_SAYING = 0.03
+CRISP_WORTH_SAYING = 1.3
 STRANGE_WORTH_SAYING = 0.18
 """Below it a patch is as strange as grain and compression make it."""
 
@@ -115,10 +116,9 @@ def _shown(seam: Seam) -> Iterator[tuple[float, str]]:
         _rise(seam.tone_step, HALO),
         f"a soft glow round the head: its surroundings are off by {seam.tone_step:.1f} dE",
     )
-    yield (
-        _rise(seam.detail_step, DETAIL),
-        f"sharp meets soft along the seam: one frame is {2**seam.sharpness_step:.1f} times as crisp there",
-    )
+    times = 2**seam.sharpness_step
+    crisp = f": one frame is {times:.1f} times as crisp there" if times >= CRISP_WORTH_SAYING else ""
+    yield _rise(seam.detail_step, DETAIL), f"sharp meets soft along the seam{crisp}"
 
 
 def _doubts(seam: Seam, turn_deg: float, align_px: float) -> Iterator[tuple[float, str]]:

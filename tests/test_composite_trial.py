@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 from drawn_heads import wall
 
-from facemerge.composite import place, trial
+from facemerge.composite import place, stage, trial
 
-WINDOW = trial.Window(offset=(50, 60), size=(200, 240), work_size=(100, 120), face_px=80.0)
+WINDOW = stage.Window(offset=(50, 60), size=(200, 240), work_size=(100, 120), face_px=80.0)
 
 
 def stretched(share: float) -> np.ndarray:

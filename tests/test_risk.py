@@ -79,6 +79,7 @@ def test_flags_follow_what_an_eye_sees(change: dict[str, float], flag: str) -> N
         ({"texture_phase": 1.1}, "leaves or weave does not carry on"),
         ({"tone_step": 5.0}, "soft glow"),
         ({"detail_step": 4.0, "sharpness_step": 1.0}, "2.0 times as crisp"),
+        ({"detail_step": 4.0, "sharpness_step": 0.1}, "sharp meets soft along the seam"),
     ],
 )
 def test_the_cause_is_named_first(change: dict[str, float], word: str) -> None:

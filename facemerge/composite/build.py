@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from facemerge import imaging
 from facemerge.composite import blend, cut, fill, lines, measure, outline, place, tone
-from facemerge.composite.trial import Stage, Trial, Window, attempt, laid_out, stage
+from facemerge.composite.stage import Stage, Window, laid_out, stage
+from facemerge.composite.trial import Trial, attempt
 from facemerge.models import Models
 from facemerge.options import CompositeOptions
 from facemerge.words import Array, Face, Float, Head, Pixels, Seam, frozen

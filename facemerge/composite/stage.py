@@ -1,0 +1,311 @@
+"""What all ways to set one head in share: the base at working size, and the donor as a placement lays it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from facemerge import imaging
+from facemerge.composite import cut, outline, place, tone
+from facemerge.models import Models
+from facemerge.words import Array, Face, Float
+
+PERSON_CHANCE = 0.5
+BELOW_CHIN_FACES = 0.07
+"""How far below the chin the head is taken whole; then neck and clothes may be cut."""
+HAIR_HEADS = 1.6
+"""How far out, in heads, a person's pixels are taken for hair and not for a shoulder."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Window:
+    """The part of the base a head may touch, and its smaller working copy."""
+
+    offset: tuple[int, int]
+    """x, y of its corner in the base."""
+    size: tuple[int, int]
+    """(w, h) in base pixels."""
+    work_size: tuple[int, int]
+    """(w, h) at which seams are sought."""
+    face_px: float
+    """Face width at full resolution."""
+    frame_ends: tuple[bool, bool, bool, bool] = (False, False, False, False)
+    """Whether the left, top, right and bottom edge is the frame's own: no seam is needed there."""
+
+    @property
+    def scale(self) -> float:
+        """Working pixels a base pixel."""
+        return self.work_size[0] / self.size[0]
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """(h, w) of the working copy."""
+        return self.work_size[1], self.work_size[0]
+
+    def to_work(self, points: Array) -> Float:
+        """Return (N, 2) base pixels in working pixels."""
+        moved = np.asarray(points, np.float64)[:, :2] - np.array(self.offset)
+        return imaging.transform(imaging.scale_matrix(self.size, self.work_size), moved)
+
+    def shrink(self, picture: Array) -> NDArray[np.float32]:
+        """Return a picture of the window, of any dtype, as float32 in [0, 1] at working size."""
+        unit = imaging.to_unit(picture) if picture.dtype != np.float32 else picture
+        return np.asarray(np.clip(imaging.resize(unit, self.work_size), 0, 1), np.float32)
+
+    def shrink_mask(self, mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """Return a mask of the window at working size; a pixel is True if any part of it is."""
+        small = cv2.resize(mask.astype(np.float32), self.work_size, interpolation=cv2.INTER_AREA)
+        return np.asarray(small > 0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Stage:
+    """What all trials share: the base, at working size."""
+
+    window: Window
+    base: NDArray[np.float32]
+    """(h, w, 3) encoded in [0, 1], with the heads laid so far."""
+    untouched: NDArray[np.float32]
+    """The same without them."""
+    held: NDArray[np.bool_]
+    """Pixels that must not change."""
+    face: Float
+    """(478, 2) the person's landmarks in the base."""
+    others: tuple[Float, ...]
+    """Everybody else's."""
+    anybody: NDArray[np.bool_]
+    """Pixels that show a person in the base, whoever it is."""
+    person: NDArray[np.bool_]
+    """Pixels that show this one."""
+    moves: tuple[Float, ...]
+    """(2,) each, working pixels: how this person, then the others, moved from the donor under the global
+    homography to the base."""
+    mine_before: NDArray[np.bool_]
+    """Pixels of the donor under the global homography that are this person's if anybody's."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Laid:
+    """The donor as one placement lays it, at working size, before any bend."""
+
+    placement: place.Placement
+    donor: NDArray[np.float32]
+    """(h, w, 3) encoded in [0, 1], toned to the base."""
+    apart: NDArray[np.float32]
+    """(h, w) its colour difference to the base, CIELAB units."""
+    known: NDArray[np.bool_]
+    """Pixels that the donor frame reaches."""
+    people: NDArray[np.bool_]
+    """Pixels that show anybody."""
+    person: NDArray[np.bool_]
+    """Pixels that show the person whose head it is."""
+    others: tuple[Float, ...]
+    """Everybody else's landmarks."""
+    other_heads: NDArray[np.bool_]
+    """Pixels that show other people's heads."""
+    inside: NDArray[np.bool_]
+    """What must lie inside the seam."""
+    head: NDArray[np.bool_]
+    """The new head by itself."""
+    gain: NDArray[np.float32]
+    """(h, w, 3) factor on linear light that toned it."""
+    flow: NDArray[np.float32]
+    """(h, w, 2) working pixels: the base's pixel q is the donor's at q + flow, wherever both show it."""
+
+
+def stage(
+    window: Window,
+    base: Array,
+    untouched: Array,
+    held: NDArray[np.bool_],
+    faces: tuple[Face, Face],
+    base_others: Sequence[Face],
+    donor_others: Sequence[Face],
+    donor: Array,
+    base_from_donor: Float,
+    models: Models,
+) -> Stage:
+    """Return what all trials of one head share.
+
+    Parameters
+    ----------
+    window
+        The part of the base.
+    base, untouched, held
+        The window's pixels with and without the heads laid so far, and those that must not change.
+    faces
+        The person's face in the base and in the donor, each in own pixels.
+    base_others, donor_others
+        Everybody else's.
+    donor, base_from_donor
+        The whole donor frame and its global homography.
+    models
+        The networks.
+    """
+    small = window.shrink(base)
+    own = window.to_work(faces[0].landmarks)
+    near = tuple(window.to_work(f.landmarks) for f in base_others)
+    placed = [
+        window.to_work(imaging.transform(base_from_donor, f.landmarks[:, :2]))
+        for f in (faces[1], *donor_others)
+    ]
+    moves = _moves((own, *near), placed)
+    pixels, _ = place.sample(donor, base_from_donor, window.offset, window.size)
+    left = _unexplained(small, window.shrink(pixels), moves)
+    mine = outline.owner((own, *near), left, window.shape) == 0
+    # The same evidence seen from the donor: each person's map moved back to where the donor has them.
+    before = outline.owner(
+        [p - m for p, m in zip((own, *near), moves, strict=True)],
+        [shifted(e, m) for e, m in zip(left, moves, strict=True)],
+        window.shape,
+    )
+    anybody = _people(small, models)
+    return Stage(
+        window=window,
+        base=small,
+        untouched=small if untouched is base else window.shrink(untouched),
+        held=window.shrink_mask(held),
+        face=own,
+        others=near,
+        anybody=anybody,
+        person=outline.person(anybody, own, mine),
+        moves=moves,
+        mine_before=before == 0,
+    )
+
+
+def _moves(here: Sequence[Float], there: Sequence[Float]) -> tuple[Float, ...]:
+    """Return how each face of `here` has moved from its nearest in `there`; the first belong together."""
+    moves = [np.median(here[0] - there[0], axis=0)]
+    for points in here[1:]:
+        wide = float(np.ptp(points[:, 0]))
+        apart = [np.median(points - p, axis=0) for p in there[1:]]
+        lengths = [float(np.linalg.norm(a)) for a in apart]
+        best = int(np.argmin(lengths)) if lengths else -1
+        moves.append(apart[best] if best >= 0 and lengths[best] < wide / 2 else np.zeros(2))
+    return tuple(moves)
+
+
+def _unexplained(
+    base: NDArray[np.float32], donor: NDArray[np.float32], moves: Sequence[Float]
+) -> list[NDArray[np.float32]]:
+    """Return for each move the colour difference that is left once the donor is moved by it."""
+    lab = cut.to_lab(calm(base))
+    other = cut.to_lab(calm(donor))
+    # Exposure as a whole is no sign of motion.
+    other = other + np.median((lab - other).reshape(-1, 3), axis=0)
+    return [
+        np.asarray(
+            cv2.GaussianBlur(np.linalg.norm(lab - shifted(other, -m), axis=2), (0, 0), 2.0), np.float32
+        )
+        for m in moves
+    ]
+
+
+def shifted(image: NDArray[np.float32], by: Float) -> NDArray[np.float32]:
+    """Return a picture read at each pixel plus (x, y)."""
+    m = np.array([[1, 0, by[0]], [0, 1, by[1]]], np.float64)
+    size = (image.shape[1], image.shape[0])
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    return np.asarray(cv2.warpAffine(image, m, size, flags=flags, borderMode=cv2.BORDER_REPLICATE))
+
+
+def _people(unit: NDArray[np.float32], models: Models) -> NDArray[np.bool_]:
+    return np.asarray(models.people(imaging.from_unit(unit, np.uint8)) > PERSON_CHANCE)
+
+
+def laid_out(
+    common: Stage,
+    placement: place.Placement,
+    donor: Array,
+    face: Face,
+    others: Sequence[Face],
+    also: NDArray[np.bool_],
+    models: Models,
+) -> Laid:
+    """Return a donor as one placement lays it, toned, before any bend: what several attempts share.
+
+    Parameters
+    ----------
+    common
+        The base.
+    placement
+        Where the donor is laid.
+    donor
+        (H, W, 3) the whole donor frame.
+    face, others
+        The person's face and everybody else's in the donor frame's pixels.
+    also
+        (h, w) working pixels that must come to lie inside the seam whatever this placement shows there.
+    models
+        The networks.
+    """
+    window = common.window
+    pixels, valid = place.sample(donor, placement.base_from_donor, window.offset, window.size)
+    small, known = window.shrink(pixels), ~window.shrink_mask(~valid)
+    new = window.to_work(imaging.transform(placement.base_from_donor, face.landmarks[:, :2]))
+    near = [window.to_work(imaging.transform(placement.base_from_donor, f.landmarks[:, :2])) for f in others]
+    seen = _people(small, models)
+    # The donor lies where the global homography has it, or moved with the head.
+    moved = np.median(new - (common.face - common.moves[0]), axis=0)
+    mine = shifted(common.mine_before.astype(np.float32), -moved) > 0.5
+    will = outline.person(seen, new, mine)
+    inside = heads(common, will, new) | also
+    gain = tone.gain_field(common.base, small, known & ~inside)
+    small = tone.apply_gain(small, gain)
+    return Laid(
+        placement=placement,
+        donor=small,
+        apart=difference(common.base, small),
+        known=known,
+        people=seen,
+        person=will,
+        others=tuple(near),
+        other_heads=outline.heads(seen, new, near, mine),
+        inside=inside,
+        head=heads(common, will, new, old=False),
+        gain=gain,
+        flow=place.flow(_grey(common.base), _grey(small)),
+    )
+
+
+def heads(common: Stage, will: NDArray[np.bool_], new: Float, *, old: bool = True) -> NDArray[np.bool_]:
+    """Return what must lie inside the seam: the old head and the new one down to the chin, and a rim.
+
+    Parameters
+    ----------
+    common
+        The base.
+    will
+        (h, w) pixels of the placed donor that show the person.
+    new
+        (478, 2) their landmarks there.
+    old
+        Whether the old head is wanted, or the new one alone.
+    """
+    shape = common.window.shape
+    margin = BELOW_CHIN_FACES * common.window.face_px * common.window.scale
+    chin = outline.above_chin(common.face, shape, margin) | outline.above_chin(new, shape, margin)
+    both = np.zeros(shape, bool)
+    for pixels, points in ((will, new), (common.person, common.face))[: 2 if old else 1]:
+        near = outline.head_distance(points, shape) < HAIR_HEADS
+        both |= (pixels & near & chin) | outline.hull(points, shape, 1.05)
+    return np.asarray(cv2.dilate(both.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0)
+
+
+def _grey(unit: NDArray[np.float32]) -> NDArray[np.uint8]:
+    return np.asarray(cv2.cvtColor(imaging.from_unit(unit, np.uint8), cv2.COLOR_RGB2GRAY))
+
+
+def calm(unit: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return a picture with its grain averaged away."""
+    return np.asarray(cv2.GaussianBlur(unit, (0, 0), 1.0))
+
+
+def difference(base: NDArray[np.float32], donor: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return the (h, w) colour difference of two pictures in CIELAB units, grain averaged."""
+    return np.asarray(np.linalg.norm(cut.to_lab(calm(base)) - cut.to_lab(calm(donor)), axis=2), np.float32)
