@@ -266,6 +266,7 @@ def main() -> None:
 
 def _options(settings: Path | None, assignments: Sequence[str], weights: Sequence[str]) -> Options:
     from facemerge import options
+    from facemerge.words import PARTS
 
     layers: list[dict[str, object]] = []
     if settings is not None:
@@ -277,8 +278,8 @@ def _options(settings: Path | None, assignments: Sequence[str], weights: Sequenc
     layers.append(options.parse_assignments(assignments))
     named = options.parse_assignments(weights, "--weigh takes a part and its weight, eyes=2")
     for part in named:
-        if part not in ("eyes", "sharpness", "expression"):
-            raise OptionError(f"--weigh takes eyes, sharpness or expression, not {part!r}.")
+        if part not in PARTS:
+            raise OptionError(f"--weigh knows {', '.join(PARTS)}, not {part!r}.")
     layers.append({f"scores.weight_{part}": weight for part, weight in named.items()})
     return options.build(*layers)
 

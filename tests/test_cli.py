@@ -103,7 +103,8 @@ def test_the_users_words_are_obeyed(burst: Path, tmp_path: Path) -> None:
     out = tmp_path / "out"
     ran = run(
         *("merge", burst, "-o", out, "--base", "frame_002.jpg", "--keep", "P02", "--no-layers"),
-        *("--picture", "png", "--picture", "jpg", "--set", "choice.swap_cost=0.3", "--weigh", "eyes=2"),
+        *("--picture", "png", "--picture", "jpg", "--set", "choice.swap_cost=0.3"),
+        *("--weigh", "eyes=2", "--weigh", "gaze=0"),
     )
     assert ran.code == 0
     report = json.loads((out / "report.json").read_text(encoding="utf-8"))
@@ -115,6 +116,7 @@ def test_the_users_words_are_obeyed(burst: Path, tmp_path: Path) -> None:
     assert not (out / "composite-layers.tif").exists()
     assert report["options"]["choice"]["swap_cost"] == 0.3
     assert report["options"]["scores"]["weight_eyes"] == 2
+    assert report["options"]["scores"]["weight_gaze"] == 0
 
 
 def test_a_layered_tiff_is_written_when_asked_for(burst: Path, tmp_path: Path) -> None:

@@ -9,6 +9,7 @@ from conftest import ROOT
 
 from facemerge import options
 from facemerge.errors import OptionError
+from facemerge.words import PARTS
 
 
 def test_later_layers_win() -> None:
@@ -74,3 +75,10 @@ def test_options_are_frozen() -> None:
     """No stage can change another's settings."""
     with pytest.raises(dataclasses.FrozenInstanceError):
         options.Options().scores = options.ScoresOptions()  # type: ignore[misc]
+
+
+def test_every_part_of_a_score_has_a_weight_of_its_own() -> None:
+    """What `words` says a score is made of, the options can weigh, and nothing else."""
+    start = "scores.weight_"
+    weights = {e.name.removeprefix(start) for e in options.table() if e.name.startswith(start)}
+    assert weights == set(PARTS)
