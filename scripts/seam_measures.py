@@ -14,6 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 from skimage.color import deltaE_ciede2000, rgb2lab
 
+from facemerge.composite.measure import between
+
 Image = NDArray[np.uint8]
 Map = NDArray[np.float32]
 Record = dict[str, Any]
@@ -95,28 +97,10 @@ def strangeness(seen: Image, truths: Sequence[Image], face_px: float) -> Map:
                 apart = cv2.subtract(mine, phases[dy % 2][dx % 2][dy // 2 :, dx // 2 :][:rows, :columns])
                 total = cv2.transform(cv2.multiply(apart, apart), SUM)
                 cost[dy, dx] = cv2.boxFilter(total, -1, (side, side), borderType=cv2.BORDER_REFLECT)
-        best = np.minimum(best, _between(cost))
+        best = np.minimum(best, between(cost))
     # A running sum may end a breath below nought.
     best = np.sqrt(np.maximum(best, 0))
     return np.asarray(cv2.resize(best, (w, h), interpolation=cv2.INTER_LINEAR), np.float32)
-
-
-def _between(cost: Map) -> Map:
-    """Return the least of a squared difference over whole shifts (m, n, h, w), and by a parabola between."""
-    m, n, h, w = cost.shape
-    at = cost.reshape(m * n, h, w).argmin(0)
-    y, x = np.clip(at // n, 1, m - 2), np.clip(at % n, 1, n - 2)
-    r, c = np.indices((h, w))
-    low = cost[y, x, r, c]
-    gain = np.zeros_like(low)
-    for before, after in (
-        (cost[y - 1, x, r, c], cost[y + 1, x, r, c]),
-        (cost[y, x - 1, r, c], cost[y, x + 1, r, c]),
-    ):
-        bend = before + after - 2 * low
-        gain += np.where(bend > 0, (before - after) ** 2 / (8 * np.maximum(bend, 1e-9)), 0)
-    edge = cost.reshape(m * n, h, w).min(0)
-    return np.asarray(np.minimum(edge, np.maximum(low - gain, 0)), np.float32)
 
 
 def largest_patch(error: Map, where: NDArray[np.bool_], level: float) -> float:

@@ -324,7 +324,7 @@ def strangest(
         for dy, dx in np.ndindex(cost.shape[:2]):
             other = phases[dy % 2][dx % 2][dy // 2 :, dx // 2 :][:rows, :columns]
             cost[dy, dx] = _patch_cost(np.asarray(mine - other), side)
-        best = np.minimum(best, _between(cost))
+        best = np.minimum(best, between(cost))
     odd = np.where(where[part][::2, ::2], np.sqrt(np.maximum(best, 0)), 0)
     y, x = np.unravel_index(int(odd.argmax()), odd.shape)
     place = (float(2 * x + part[1].start), float(2 * y + part[0].start))
@@ -341,7 +341,7 @@ def _patch_cost(apart: NDArray[np.float32], side: int) -> NDArray[np.float32]:
     return np.asarray(square - (1 - TONE_KEPT) * cv2.transform(cv2.multiply(mean, mean), sums), np.float32)
 
 
-def _between(cost: NDArray[np.float32]) -> NDArray[np.float32]:
+def between(cost: NDArray[np.float32]) -> NDArray[np.float32]:
     """Return the least of a squared difference over whole shifts (m, n, h, w), and by a parabola between."""
     m, n, h, w = cost.shape
     flat = cost.reshape(m * n, h, w)
