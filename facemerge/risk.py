@@ -134,7 +134,7 @@ def _doubts(seam: Seam, turn_deg: float, align_px: float) -> Iterator[tuple[floa
     yield _rise(seam.neighbour_overlap, NEIGHBOUR), "a neighbour's head overlaps the seam"
     yield (
         _rise(seam.invented, INVENTED),
-        f"{100 * seam.invented:.1f} % of the patch lies beyond the donor frame's edge and was filled",
+        f"{100 * seam.invented:.1f} % of the patch is shown by no frame",
     )
     yield _rise(turn_deg, TURN), f"the head is turned {turn_deg:.0f} degrees further than in the base"
     yield (

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 from typing import cast
 
 import numpy as np
@@ -10,6 +11,8 @@ import pytest
 from drawn_heads import SIZE, Drawn, Silhouettes, frame
 
 from facemerge import composite, imaging, risk
+from facemerge.composite import build as building
+from facemerge.composite import stage, trial
 from facemerge.models import Models
 from facemerge.options import CompositeOptions, RiskOptions
 from facemerge.words import Float, Head
@@ -268,3 +271,36 @@ def test_a_head_at_the_frames_edge_has_a_patch(centre: tuple[float, float]) -> N
     found = patch(frame(centre=centre))
     assert not found.known.all()
     assert 0 <= composite.forecast(found, patch(frame())) <= 1
+
+
+@pytest.mark.parametrize(("cramped", "windows"), [(False, 1), (True, 2)])
+def test_a_seam_against_its_windows_side_is_sought_in_a_wider_one(
+    cramped: bool, windows: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Once more, half as far again, and only then; the dearer of the two is never taken."""
+    seen: list[trial.Trial] = []
+    best = building._best
+
+    def counted(*words: object) -> trial.Trial:
+        seen.append(best(*words))  # type: ignore[arg-type]
+        return seen[-1]
+
+    finished: list[trial.Trial] = []
+    finish = building._finish
+    monkeypatch.setattr(building, "_best", counted)
+    monkeypatch.setattr(building, "_finish", lambda t, *rest: finished.append(t) or finish(t, *rest))
+    monkeypatch.setattr(building, "_cramped", lambda found: cramped)
+    build(frame(), frame(smile=8), options=CompositeOptions(reach_faces=0.5))
+    assert len(seen) == windows
+    assert finished[0].price == min(t.price for t in seen)
+    assert [t.region.size for t in seen] == sorted({t.region.size for t in seen})
+
+
+@pytest.mark.parametrize(("column", "expected"), [(30, False), (195, True)])
+def test_a_seam_along_a_windows_side_is_known(column: int, expected: bool) -> None:
+    """A region that ends at the rim is cramped; one that ends well inside is not."""
+    window = stage.Window(offset=(50, 60), size=(200, 240), work_size=(200, 240), face_px=80.0)
+    region = np.zeros((240, 200), bool)
+    region[100:140, 20 : column + 1] = True
+    found = SimpleNamespace(common=SimpleNamespace(window=window), trial=SimpleNamespace(region=region))
+    assert building._cramped(cast(building._Tried, found)) is expected

@@ -48,7 +48,7 @@ def test_nothing_bent_nothing_strained() -> None:
 
 def test_a_rim_is_left_to_paint_on() -> None:
     """A twentieth of a face is kept free along every edge of the window that is not the frame's."""
-    border = trial._border(WINDOW)
+    border = trial.border(WINDOW)
     assert border[:2].all()
     assert border[:, :2].all()
     assert border[-2:].all()
@@ -60,14 +60,14 @@ def test_a_rim_is_left_to_paint_on() -> None:
 def test_no_seam_is_asked_for_along_the_frames_own_edge(side: int) -> None:
     """Where the window ends with the frame the mask may run out of it; along the other edges it may not."""
     ends = cast(tuple[bool, bool, bool, bool], tuple(k == side for k in range(4)))
-    border = trial._border(replace(WINDOW, frame_ends=ends))
+    border = trial.border(replace(WINDOW, frame_ends=ends))
     edges = (border[60, 0], border[0, 50], border[60, -1], border[-1, 50])
     assert [bool(e) for e in edges] == [k != side for k in range(4)]
 
 
 def test_a_frame_for_a_window_still_has_a_seam() -> None:
     """A head that fills the frame is not answered by taking the whole donor: some edge is kept."""
-    border = trial._border(replace(WINDOW, frame_ends=(True, True, True, True)))
+    border = trial.border(replace(WINDOW, frame_ends=(True, True, True, True)))
     assert border.any()
     assert not border[-1, 50]
 

@@ -256,10 +256,11 @@ def test_the_donor_is_there_whole(run: tuple[Path, Path, pipeline.Result]) -> No
         laid = cv2.warpPerspective(
             donor, to_window @ result.analysis.base_from_frame(result.choice.base, pick.frame), size
         )
-        # The head may have been shifted as a whole after the frames were laid on each other.
-        (dx, dy), _ = cv2.phaseCorrelate(*(np.ascontiguousarray(x.mean(axis=2)) for x in (laid, shown)))
-        assert np.hypot(dx, dy) < 12
-        laid = cv2.warpPerspective(laid, np.array([[1, 0, dx], [0, 1, dy], [0, 0, 1]]), size)
+        # The head may have been shifted and turned as a whole after the frames were laid on each other.
+        grey = [np.ascontiguousarray(x.mean(axis=2), np.float32) for x in (shown, laid)]
+        _, shift = cv2.findTransformECC(*grey, np.eye(2, 3, dtype=np.float32), cv2.MOTION_AFFINE)
+        assert np.hypot(*shift[:, 2]) < 12
+        laid = cv2.warpAffine(laid, shift, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
         beneath = cv2.warpPerspective(base, to_window, size)
         inner = (slice(15, -15), slice(15, -15))
         off, of_base = (

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import bursts
 import numpy as np
@@ -12,7 +13,18 @@ from facemerge import composite, pipeline
 from facemerge.models import Models
 from facemerge.options import Options
 from facemerge.pipeline import setting
-from facemerge.words import Analysis, Decisions, Frame, Head, Person, Pick, Pixels, Risk
+from facemerge.words import (
+    Analysis,
+    Decisions,
+    Frame,
+    Head,
+    Missing,
+    Person,
+    Pick,
+    Pixels,
+    Risk,
+    Unaligned,
+)
 
 CLEAR = Risk(value=0.05, flag="clear", reasons=("nothing",))
 BROKEN = Risk(value=0.9, flag="retouch", reasons=("the wall breaks",))
@@ -107,3 +119,35 @@ def test_heads_that_lie_on_the_same_are_not_made_again(settled):
     made, _ = settled(lambda base, person, frame: (person, frame) == ("P02", wrong), both)
     assert swaps(made)["P01"] == 2
     assert [who for who, _ in built].count("P01") == 1
+
+
+def test_third_frames_are_few_and_neither_base_nor_donor(seen):
+    """Not more than two, well aligned, and neither the base nor the frame that gives the head."""
+    analysis, _, _ = seen
+    pick = Pick(person="P01", frame=1, from_base=False, gain=0.5, cost=0.1, why="")
+    found = setting.spare_frames(analysis, 0, analysis.people[0], pick)
+    assert sorted(found) == [2, 3]
+    assert all(analysis.error_to_base_px(0, f) <= setting.SPARE_ERROR_PX for f in found)
+
+
+def test_a_third_frame_from_which_the_head_is_gone_comes_first(seen):
+    """Of two frames the one is read first in which no head is near the place."""
+    analysis, _, _ = seen
+    person = analysis.people[0]
+    pick = Pick(person="P01", frame=1, from_base=False, gain=0.5, cost=0.1, why="")
+    for gone in (2, 3):
+        faces = tuple(Missing(reason="gone") if i == gone else f for i, f in enumerate(person.faces))
+        absent = replace(person, faces=faces)
+        others = tuple(absent if p is person else p for p in analysis.people)
+        assert setting.spare_frames(replace(analysis, people=others), 0, person, pick)[0] == gone
+
+
+def test_a_frame_that_lies_badly_is_no_third_frame(seen):
+    """A frame whose alignment is not known well enough, or at all, is not offered."""
+    analysis, _, _ = seen
+    pick = Pick(person="P01", frame=1, from_base=False, gain=0.5, cost=0.1, why="")
+    alignments = list(analysis.alignments)
+    alignments[2] = replace(alignments[2], error_px=setting.SPARE_ERROR_PX + 1)
+    alignments[3] = Unaligned(reason="another place")
+    known = replace(analysis, alignments=tuple(alignments))
+    assert setting.spare_frames(known, 0, known.people[0], pick) == []

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
@@ -10,9 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from facemerge import imaging
-from facemerge.composite import blend, cut, fill, lines, measure, outline, place, tone
-from facemerge.composite.stage import Stage, Window, laid_out, stage
-from facemerge.composite.trial import Trial, attempt
+from facemerge.composite import behind, blend, cut, fill, lines, measure, outline, place, tone
+from facemerge.composite.stage import Fill, Stage, Window, laid_out, stage
+from facemerge.composite.trial import Trial, attempt, border
 from facemerge.models import Models
 from facemerge.options import CompositeOptions
 from facemerge.words import Array, Face, Float, Head, Pixels, Seam, frozen
@@ -26,6 +27,8 @@ DEAR = 3.0
 """Price of a seam from which further ways are tried."""
 FURTHER = ((True, True, False), (False, False, True), (True, True, True))
 """Those ways: long fade, stiff, near."""
+GROWTH = 1.5
+"""How much further a window reaches in which a seam has come up against its side."""
 NARROWEST, WIDEST = 0.25, 2.4
 """Soft edge where the pictures part and where they agree, as a share of the width asked for."""
 
@@ -44,6 +47,7 @@ def build_head(
     options: CompositeOptions,
     locked: NDArray[np.bool_] | None = None,
     base: Pixels | None = None,
+    spares: Sequence[behind.Spare] = (),
 ) -> Head:
     """Return one person's head from a donor frame, ready to be laid over the base.
 
@@ -71,35 +75,71 @@ def build_head(
     base
         (H, W, 3) the base as it was before any head was laid, so that the seam keeps off what earlier heads
         have changed: hiding one layer in an editor should open no seam in another. None = `current`.
+    spares
+        Third frames, the best first, each read when called and only then: (H'', W'', 3) pixels in the base's
+        form, and (3, 3) base_from_frame. They show what stood behind the old head where the donor's frame
+        ends, or where a neighbour stands before it there and no longer in the base. Two are read at most.
     """
-    window = _window(base_face, donor_face, base_from_donor, current.shape[:2], options)
-    x0, y0 = window.offset
-    w, h = window.size
-    below = np.ascontiguousarray(current[y0 : y0 + h, x0 : x0 + w])
-    plain = below if base is None or base is current else np.ascontiguousarray(base[y0 : y0 + h, x0 : x0 + w])
-    held = np.zeros((h, w), bool) if locked is None else locked[y0 : y0 + h, x0 : x0 + w]
-    common = stage(
-        window,
-        below,
-        plain,
-        held,
-        (base_face, donor_face),
-        base_others,
-        donor_others,
-        donor,
-        base_from_donor,
-        models,
-    )
-    still, moved = _placements(below, donor, base_from_donor, base_face, donor_face, window)
-    where = (donor, donor_face, donor_others)
-    laid = laid_out(common, still, *where, np.zeros(window.shape, bool), models)
+
+    def within(reach_faces: float) -> _Tried:
+        window = _window(base_face, donor_face, base_from_donor, current.shape[:2], reach_faces)
+        x0, y0 = window.offset
+        w, h = window.size
+        below = np.ascontiguousarray(current[y0 : y0 + h, x0 : x0 + w])
+        plain = (
+            below if base is None or base is current else np.ascontiguousarray(base[y0 : y0 + h, x0 : x0 + w])
+        )
+        held = np.zeros((h, w), bool) if locked is None else locked[y0 : y0 + h, x0 : x0 + w]
+        faces = (base_face, donor_face)
+        common = stage(
+            window, below, plain, held, faces, base_others, donor_others, donor, base_from_donor, models
+        )
+        still, moved = _placements(below, donor, base_from_donor, base_face, donor_face, window)
+        fill = behind.Spares(common, spares, models).fillings
+        best = _best(common, still, moved, (donor, donor_face, donor_others), models, fill)
+        return _Tried(best, common, below, plain, held)
+
+    found = within(options.reach_faces)
+    if _cramped(found):
+        wider = within(GROWTH * options.reach_faces)
+        found = min(found, wider, key=lambda t: t.trial.price)
+    return _finish(found.trial, found.common, found.below, found.plain, donor, found.held, person, options)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Tried:
+    """The best that was found in one window, and the window's pixels."""
+
+    trial: Trial
+    common: Stage
+    below: Array
+    plain: Array
+    held: NDArray[np.bool_]
+
+
+def _cramped(found: _Tried) -> bool:
+    """Return whether a seam runs along the window's side, where it might rather run beyond."""
+    rim = cv2.dilate(border(found.common.window).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    return bool((found.trial.region & rim).any())
+
+
+def _best(
+    common: Stage,
+    still: place.Placement,
+    moved: place.Placement,
+    where: tuple[Array, Face, Sequence[Face]],
+    models: Models,
+    fill: Fill,
+) -> Trial:
+    """Return the cheapest way to set the head in; `where`: the donor, the face in it and all others."""
+    laid = laid_out(common, still, *where, np.zeros(common.window.shape, bool), models, fill)
     trials = [
         attempt(common, laid, straight=straight, long_fade=long_fade)
         for straight, long_fade in ((True, True), (True, False), (False, True))
     ]
     # Where the head would lie under the global homography is taken in as well: the donor's background is
     # known there, and the old head may not be.
-    both = laid_out(common, moved, *where, laid.inside, models)
+    both = laid_out(common, moved, *where, laid.inside, models, fill)
     trials.append(attempt(common, both, straight=False))
     best = min(trials, key=lambda t: t.price)
     if best.price > DEAR:
@@ -109,7 +149,7 @@ def build_head(
         ]
         trials += [attempt(common, both, straight=True, stiff=stiff) for stiff in (False, True)]
         best = min(trials, key=lambda t: t.price)
-    return _finish(best, common, below, plain, donor, held, person, options)
+    return best
 
 
 def _window(
@@ -117,14 +157,14 @@ def _window(
     donor_face: Face,
     base_from_donor: Float,
     shape: tuple[int, int],
-    options: CompositeOptions,
+    reach_faces: float,
 ) -> Window:
     both = np.vstack(
         [base_face.landmarks[:, :2], imaging.transform(base_from_donor, donor_face.landmarks[:, :2])]
     )
     low, high = both.min(0), both.max(0)
     face = float(base_face.box[2] - base_face.box[0])
-    reach = options.reach_faces * face
+    reach = reach_faces * face
     left, top = int(max(0, low[0] - reach)), int(max(0, low[1] - reach))
     right = int(min(shape[1], np.ceil(high[0] + reach) + 1))
     bottom = int(min(shape[0], np.ceil(high[1] + 1.3 * reach) + 1))
@@ -173,23 +213,29 @@ def _finish(
     gain = _enlarge(trial.gain, window)
     placed, _ = fill.fill(imaging.to_unit(raw), valid, [(below, np.ones_like(valid))])
     unbent = tone.apply_gain(imaging.to_unit(straight), gain)
-    toned = trial.wall.enlarged(window.size).laid(below, unbent, tone.apply_gain(placed, gain))
+    frame = (window.offset, window.size)
+    bent, filled = behind.lay(tone.apply_gain(placed, gain), trial.fillings, *frame, bend)
+    still, _ = behind.lay(unbent, trial.fillings, *frame, np.zeros_like(bend))
+    toned = trial.wall.enlarged(window.size).laid(below, still, bent)
     signed = _enlarge(cv2.GaussianBlur(cut.signed_distance(trial.region), (0, 0), 1.5), window) * np.float32(
         grow
     )
     width = np.maximum(2, options.feather_faces * window.face_px * _enlarge(_width(trial.apart), window))
     soft = cut.soft_edge(signed, width)
     alpha = soft.copy()
-    alpha[~fill.shrink(valid, 2) | held] = 0
+    alpha[~(fill.shrink(valid, 2) | filled) | held] = 0
     corrected = np.clip(toned + _correction(below, toned, signed, window), 0, 1)
-    merged = blend.multiband(below, corrected, soft, BANDS)
+    # Where a third frame shows what was behind, not even a shade of the old head is to be carried over.
+    under = np.where(soft[..., None] < 1, below, corrected) if trial.fillings else below
+    merged = blend.multiband(under, corrected, soft, BANDS)
     # Beyond the soft edge the layer shows the donor again, for whoever paints the mask wider by hand.
     near = np.clip(2 + signed / width, 0, 1)[..., None]
     blended = np.clip(merged * near + corrected * (1 - near), 0, 1)
     mask = np.rint(alpha * imaging.full_scale(base)).astype(base.dtype)
     pixels = imaging.from_unit(blended, base.dtype)
     shown = imaging.to_unit(pixels)
-    seam = _seam(trial, window, below, plain, placed, corrected, shown, alpha, valid)
+    seam = _seam(trial, window, below, plain, placed, corrected, shown, alpha, valid | filled)
+    seam = replace(seam, invented=max(seam.invented, trial.invented))
     return Head(
         person=person,
         offset=window.offset,

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -12,13 +12,17 @@ from numpy.typing import NDArray
 from facemerge import imaging
 from facemerge.composite import cut, outline, place, tone
 from facemerge.models import Models
-from facemerge.words import Array, Face, Float
+from facemerge.words import Array, Face, Float, Pixels
 
 PERSON_CHANCE = 0.5
 BELOW_CHIN_FACES = 0.07
 """How far below the chin the head is taken whole; then neck and clothes may be cut."""
 HAIR_HEADS = 1.6
 """How far out, in heads, a person's pixels are taken for hair and not for a shoulder."""
+GHOST_PX = 9
+"""Working pixels across from which a neighbour's ghost counts."""
+KNOWN_SHARE = 0.97
+"""From which share on a filling counts as all there is."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -89,6 +93,35 @@ class Stage:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Seen:
+    """A third frame as it lies on the window."""
+
+    pixels: Pixels
+    """(H, W, 3) the whole frame."""
+    base_from_frame: Float
+    small: NDArray[np.float32]
+    """(h, w, 3) at working size, encoded in [0, 1], toned to the base."""
+    clear: NDArray[np.bool_]
+    """(h, w) working pixels that it reaches and where nobody stands."""
+    gain: NDArray[np.float32]
+    """(h, w, 3) factor on linear light that toned it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Filling:
+    """Part of a third frame that stands in for the donor."""
+
+    seen: Seen
+    share: NDArray[np.float32]
+    """(h, w) in [0, 1], working size: how much of it is taken."""
+
+    def laid(self, picture: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Return a (h, w, 3) picture of working size with this laid over it."""
+        share = self.share[..., None]
+        return np.asarray(picture * (1 - share) + self.seen.small * share, np.float32)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Laid:
     """The donor as one placement lays it, at working size, before any bend."""
 
@@ -115,6 +148,19 @@ class Laid:
     """(h, w, 3) factor on linear light that toned it."""
     flow: NDArray[np.float32]
     """(h, w, 2) working pixels: the base's pixel q is the donor's at q + flow, wherever both show it."""
+    fillings: tuple[Filling, ...] = ()
+    """Third frames laid over the donor, in this order."""
+    lacking: NDArray[np.bool_] | None = None
+    """Pixels of the old head of whose background no frame has shown anything; None = none."""
+
+
+Fill = Callable[[NDArray[np.bool_], NDArray[np.bool_]], tuple[Filling, ...]]
+"""(what the donor lacks, what is worth reading a frame for) -> what fills it."""
+
+
+def nothing(lacking: NDArray[np.bool_], wanted: NDArray[np.bool_]) -> tuple[Filling, ...]:
+    """Return no filling: there is no third frame."""
+    return ()
 
 
 def stage(
@@ -163,7 +209,7 @@ def stage(
         [shifted(e, m) for e, m in zip(left, moves, strict=True)],
         window.shape,
     )
-    anybody = _people(small, models)
+    anybody = people(small, models)
     return Stage(
         window=window,
         base=small,
@@ -214,7 +260,8 @@ def shifted(image: NDArray[np.float32], by: Float) -> NDArray[np.float32]:
     return np.asarray(cv2.warpAffine(image, m, size, flags=flags, borderMode=cv2.BORDER_REPLICATE))
 
 
-def _people(unit: NDArray[np.float32], models: Models) -> NDArray[np.bool_]:
+def people(unit: NDArray[np.float32], models: Models) -> NDArray[np.bool_]:
+    """Return the (h, w) pixels that show anybody."""
     return np.asarray(models.people(imaging.from_unit(unit, np.uint8)) > PERSON_CHANCE)
 
 
@@ -226,6 +273,7 @@ def laid_out(
     others: Sequence[Face],
     also: NDArray[np.bool_],
     models: Models,
+    fill: Fill = nothing,
 ) -> Laid:
     """Return a donor as one placement lays it, toned, before any bend: what several attempts share.
 
@@ -243,13 +291,16 @@ def laid_out(
         (h, w) working pixels that must come to lie inside the seam whatever this placement shows there.
     models
         The networks.
+    fill
+        Gives third frames for what the donor does not show.
     """
     window = common.window
     pixels, valid = place.sample(donor, placement.base_from_donor, window.offset, window.size)
     small, known = window.shrink(pixels), ~window.shrink_mask(~valid)
     new = window.to_work(imaging.transform(placement.base_from_donor, face.landmarks[:, :2]))
     near = [window.to_work(imaging.transform(placement.base_from_donor, f.landmarks[:, :2])) for f in others]
-    seen = _people(small, models)
+    # Beyond the frame's edge there is nobody, though its last pixels are carried on.
+    seen = people(small, models) & known
     # The donor lies where the global homography has it, or moved with the head.
     moved = np.median(new - (common.face - common.moves[0]), axis=0)
     mine = shifted(common.mine_before.astype(np.float32), -moved) > 0.5
@@ -257,7 +308,7 @@ def laid_out(
     inside = heads(common, will, new) | also
     gain = tone.gain_field(common.base, small, known & ~inside)
     small = tone.apply_gain(small, gain)
-    return Laid(
+    laid = Laid(
         placement=placement,
         donor=small,
         apart=difference(common.base, small),
@@ -271,6 +322,74 @@ def laid_out(
         gain=gain,
         flow=place.flow(_grey(common.base), _grey(small)),
     )
+    return _filled(common, laid, new, mine, fill)
+
+
+def _filled(common: Stage, laid: Laid, new: Float, mine: NDArray[np.bool_], fill: Fill) -> Laid:
+    """Return the laid donor with third frames where it shows nothing of what the old head hid."""
+    shape = common.window.shape
+    steps = [_steps(points, common.others) for points in laid.others]
+    each = [outline.heads(laid.people, new, [points], mine) for points in laid.others]
+    # Where the new head itself is cut off by the donor's edge nothing else may take its place.
+    beyond = ~laid.known & ~(outline.head_distance(new, shape) < 1.0)
+    left = ghosts(list(zip(each, steps, strict=True)), common.person & laid.inside, laid.person)
+    wanted = (~laid.known & laid.inside & common.person) | left
+    if not wanted.any():
+        return laid
+    found = fill(beyond | left, wanted)
+    donor, filled = laid.donor, np.zeros(shape, bool)
+    for filling in found:
+        donor = filling.laid(donor)
+        filled |= filling.share >= KNOWN_SHARE
+    lacking = wanted & ~filled
+    if not found:
+        return replace(laid, lacking=lacking)
+    return replace(
+        laid,
+        donor=donor,
+        apart=difference(common.base, donor),
+        known=laid.known | filled,
+        people=laid.people & ~filled,
+        other_heads=laid.other_heads & ~filled,
+        flow=place.flow(_grey(common.base), _grey(donor)),
+        fillings=found,
+        lacking=lacking,
+    )
+
+
+def _steps(points: Float, here: Sequence[Float]) -> Float:
+    """Return how a neighbour has moved to where the base has them; nought if nobody is near enough."""
+    apart = [np.median(other - points, axis=0) for other in here]
+    if not apart:
+        return np.zeros(2)
+    nearest = min(apart, key=lambda a: float(np.linalg.norm(a)))
+    return nearest if np.linalg.norm(nearest) < np.ptp(points[:, 0]) else np.zeros(2)
+
+
+def ghosts(
+    donor_heads: Sequence[tuple[NDArray[np.bool_], Float]], old: NDArray[np.bool_], mine: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Return where the placed donor shows a neighbour before what the old head hid, who stands there no more.
+
+    Parameters
+    ----------
+    donor_heads
+        Each neighbour's head in the placed donor, (h, w), and how they moved from there to the base, (2,).
+    old
+        (h, w) the person's old head in the base.
+    mine
+        (h, w) pixels of the placed donor that show the person.
+    """
+    found = np.zeros(old.shape, bool)
+    for head, move in donor_heads:
+        m = np.array([[1, 0, move[0]], [0, 1, move[1]]], np.float64)
+        now = cv2.warpAffine(head.astype(np.uint8), m, (old.shape[1], old.shape[0])) > 0
+        found |= head & ~(cv2.dilate(now.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0)
+    # A neighbour who turned leaves slivers; what is taken for a second head is broader.
+    solid = cv2.morphologyEx(
+        (found & old & ~mine).astype(np.uint8), cv2.MORPH_OPEN, np.ones((GHOST_PX, GHOST_PX), np.uint8)
+    )
+    return np.asarray(solid > 0)
 
 
 def heads(common: Stage, will: NDArray[np.bool_], new: Float, *, old: bool = True) -> NDArray[np.bool_]:

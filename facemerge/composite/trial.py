@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from skimage.color import deltaE_ciede2000
 
 from facemerge.composite import cut, outline, place
-from facemerge.composite.stage import Laid, Stage, Window, calm, difference
+from facemerge.composite.stage import GHOST_PX, Filling, Laid, Stage, Window, calm, difference
 from facemerge.words import Float
 
 FEWEST_BENT = 50
@@ -25,7 +25,6 @@ LONGEST_BEND_FACES = 0.25
 STIFF_FACES = 0.08
 UNTOUCHED_SHARE = 1.0
 GHOST_DELTA_E = 12.0
-GHOST_PX = 9
 BENT_WEIGHT = 3.0
 UNSEEN_STRAIN, STRAIN_WEIGHT, WORST_STRAIN_PRICE = 0.15, 8.0, 5.0
 """Cloth stretched by a tenth or two looks as cloth does; beyond that it flows."""
@@ -56,6 +55,10 @@ class Trial:
     """Mean bend of the textured background inside the seam, working pixels."""
     strain: float
     """How much the bend stretches or shears what has texture inside the seam, at its worst: 0.1 = a tenth."""
+    fillings: tuple[Filling, ...]
+    """Third frames laid over the donor before it was bent."""
+    invented: float
+    """Share of the region whose background no frame shows."""
     price: float
     """What the seam is expected to show, in CIELAB units."""
 
@@ -106,10 +109,7 @@ def attempt(
     apart = difference(common.base, small)
     ghosts = (bent(laid.other_heads.astype(np.float32), bend) > 0.5) & (apart > GHOST_DELTA_E)
     outside = (
-        (_forbidden(common, laid.others, bend, ghosts) & ~laid.inside)
-        | ~known
-        | common.held
-        | _border(window)
+        (_forbidden(common, laid.others, bend, ghosts) & ~laid.inside) | ~known | common.held | border(window)
     )
     region = cut.minimum_cut(_seam_cost(common, small), laid.inside & ~outside, outside)
     people = (common.anybody | laid.people | laid.inside).astype(np.uint8)
@@ -129,6 +129,8 @@ def attempt(
         old_head_left=_share(~region & ~laid.person, old),
         bent_px=bent_px,
         strain=strain,
+        fillings=laid.fillings,
+        invented=0.0 if laid.lacking is None else float(laid.lacking.sum() / max(int(region.sum()), 1)),
         price=_price(common, small, region)
         + min(WORST_STRAIN_PRICE, STRAIN_WEIGHT * max(0.0, strain - UNSEEN_STRAIN))
         + BENT_WEIGHT * bent_px
@@ -163,16 +165,16 @@ def _forbidden(
     return _hulls(common.others, shape) | there | (solid > 0)
 
 
-def _border(window: Window) -> NDArray[np.bool_]:
+def border(window: Window) -> NDArray[np.bool_]:
     """Return where the seam must not reach, or nothing would be left to paint its mask wider on."""
     h, w = window.shape
     rim = max(2, round(RIM_FACES * window.face_px * window.scale))
     # With the whole frame for a window the cheapest seam would be none.
     ends = (False, False, False, window.frame_ends[3]) if all(window.frame_ends) else window.frame_ends
     left, top, right, bottom = (0 if end else rim for end in ends)
-    border = np.ones((h, w), bool)
-    border[top : h - bottom, left : w - right] = False
-    return border
+    found = np.ones((h, w), bool)
+    found[top : h - bottom, left : w - right] = False
+    return found
 
 
 def _share(part: NDArray[np.bool_], whole: NDArray[np.bool_]) -> float:

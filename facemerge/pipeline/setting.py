@@ -6,18 +6,23 @@ import dataclasses
 from collections import OrderedDict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 
-from facemerge import choice, composite, faces, risk
+import numpy as np
+
+from facemerge import choice, composite, faces, imaging, risk
 from facemerge.formats import icc, photo
 from facemerge.models import Models
 from facemerge.options import Options
 from facemerge.pipeline.look import Album, Read
 from facemerge.pipeline.progress import Progress, no_progress
 from facemerge.words import (
+    Aligned,
     Analysis,
     Choice,
     Decisions,
     Face,
+    Float,
     Frame,
     Head,
     Missing,
@@ -28,6 +33,12 @@ from facemerge.words import (
 )
 
 DONORS_KEPT = 3
+SPARES_OFFERED = 2
+"""How many third frames a head may ask for what stood behind it."""
+SPARE_ERROR_PX = 2.0
+"""Expected error of alignment up to which a third frame's background is trusted to join."""
+FAR_FACES = 1.5
+"""From how many face widths on it makes no difference how far off the nearest head of a third frame is."""
 ROUNDS = 4
 """How often a choice is made and looked at, at most."""
 
@@ -210,12 +221,69 @@ class _Bench:
             if under == [h for h in laid if _meet(h, head)]:
                 return head
         donor = self._donors(pick.frame)
-        head = _head(
-            self._analysis, self._index, person, pick, self._base, current, donor, self._models, self._options
+        base_face, donor_face = _faces(person, self._index, pick)
+        head = composite.build_head(
+            current=current,
+            donor=donor,
+            base_from_donor=self._analysis.base_from_frame(self._index, pick.frame),
+            person=person.id,
+            base_face=base_face,
+            donor_face=donor_face,
+            base_others=_others(self._analysis, person, self._index),
+            donor_others=_others(self._analysis, person, pick.frame),
+            models=self._models,
+            options=self._options.composite,
+            base=self._base,
+            spares=[partial(self._spare, f) for f in spare_frames(self._analysis, self._index, person, pick)],
         )
         under = [h for h in laid if _meet(h, head)]
         self._made.setdefault((person.id, pick.frame), []).append((under, head))
         return head
+
+    def _spare(self, frame: int) -> tuple[Pixels, Float]:
+        return self._donors(frame), self._analysis.base_from_frame(self._index, frame)
+
+
+def spare_frames(analysis: Analysis, base: int, person: Person, pick: Pick) -> list[int]:
+    """Return the third frames that may show what stood behind a person's head in the base, the best first.
+
+    Well aligned ones whose picture reaches there; first those in which heads are farthest from there, and of
+    equals the best aligned.
+
+    Parameters
+    ----------
+    analysis
+        What is known.
+    base
+        Index of the base frame.
+    person, pick
+        Whose head is set in, and from where.
+    """
+    face = person.faces[base]
+    assert isinstance(face, Face)
+    width = face.box[2] - face.box[0]
+    corners = np.array([(face.box[i], face.box[j]) for i in (0, 2) for j in (1, 3)], np.float64)
+    ranked: list[tuple[float, float, int]] = []
+    for frame, aligned in enumerate(analysis.alignments):
+        if frame in (base, pick.frame) or not isinstance(aligned, Aligned):
+            continue
+        error = analysis.error_to_base_px(base, frame)
+        base_from_frame = analysis.base_from_frame(base, frame)
+        there = imaging.transform(np.asarray(np.linalg.inv(base_from_frame), np.float64), corners)
+        inside = (there >= 0).all() and (there < np.array(analysis.frames[frame].size)).all()
+        if error > SPARE_ERROR_PX or not inside:
+            continue
+        gaps = [
+            float(
+                np.linalg.norm(
+                    imaging.transform(base_from_frame, f.landmarks[:, :2]).mean(0) - corners.mean(0)
+                )
+            )
+            for p in analysis.people
+            if isinstance(f := p.faces[frame], Face)
+        ]
+        ranked.append((-min([FAR_FACES, *(g / width for g in gaps)]), error, frame))
+    return [frame for _, _, frame in sorted(ranked)[:SPARES_OFFERED]]
 
 
 def _meet(a: Head, b: Head) -> bool:
@@ -270,39 +338,15 @@ def _others(analysis: Analysis, person: Person, frame: int) -> list[Face]:
     return [face for p in analysis.people if p is not person and isinstance(face := p.faces[frame], Face)]
 
 
-def _head(
-    analysis: Analysis,
-    base: int,
-    person: Person,
-    pick: Pick,
-    untouched: Pixels,
-    current: Pixels,
-    donor: Pixels,
-    models: Models,
-    options: Options,
-) -> Head:
+def _faces(person: Person, base: int, pick: Pick) -> tuple[Face, Face]:
     base_face, donor_face = person.faces[base], person.faces[pick.frame]
     assert isinstance(base_face, Face)
     assert isinstance(donor_face, Face)
-    return composite.build_head(
-        current=current,
-        donor=donor,
-        base_from_donor=analysis.base_from_frame(base, pick.frame),
-        person=person.id,
-        base_face=base_face,
-        donor_face=donor_face,
-        base_others=_others(analysis, person, base),
-        donor_others=_others(analysis, person, pick.frame),
-        models=models,
-        options=options.composite,
-        base=untouched,
-    )
+    return base_face, donor_face
 
 
 def _risk(analysis: Analysis, base: int, person: Person, pick: Pick, head: Head, options: Options) -> Risk:
-    base_face, donor_face = person.faces[base], person.faces[pick.frame]
-    assert isinstance(base_face, Face)
-    assert isinstance(donor_face, Face)
+    base_face, donor_face = _faces(person, base, pick)
     return risk.assess(
         head.seam,
         head_turn_deg=faces.turn_deg(donor_face) - faces.turn_deg(base_face),
