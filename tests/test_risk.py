@@ -71,7 +71,7 @@ def test_flags_follow_what_an_eye_sees(change: dict[str, float], flag: str) -> N
         ({"bent_px": 20.0}, "bent by 20 px"),
         ({"old_head_left": 0.05}, "old head"),
         ({"neighbour_overlap": 0.1}, "neighbour's head"),
-        ({"invented": 0.1}, "beyond the donor frame's edge"),
+        ({"invented": 0.1}, "is shown by no frame"),
         ({"tone_delta_e": 20.0}, "tone differed"),
         ({"grain_ratio": 3.0}, "grain differs"),
         ({"strange_delta_e": 5.0}, "an outline or a pattern is broken"),
