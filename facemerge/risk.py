@@ -11,7 +11,8 @@ from facemerge.words import Flag, Risk, Seam
 
 # Each line is a measure's (value, risk) corners, between which risk rises straight. STRANGE was drawn through
 # how often seams were found in 89 heads of four rendered bursts held against their true pictures
-# (`scripts/seams.py`), steepened a little after 45 heads of two more; LINES and DETAIL were set on the same
+# (`scripts/seams.py`), steepened a little after 45 heads of two more, its end drawn out so that of two broken
+# seams the lesser one is taken; LINES and DETAIL were set on the same
 # heads, which are few where they are large. A colour difference of 1 is at the edge of sight and 3 is seen
 # side by side (Mahy et al. 1994 find 2.3, from memory): above 3 no head is called clear, whatever else was
 # measured. The others are rare on bursts and were set by looking at seams.
@@ -24,7 +25,9 @@ STRANGE = (
     (2.5, 0.43),
     (3.0, 0.56),
     (4.0, 0.76),
-    (6.0, 0.93),
+    (6.0, 0.9),
+    (9.0, 0.95),
+    (14.0, 0.99),
 )
 LINES = ((2.0, 0.0), (3.0, 0.15), (5.0, 0.4), (10.0, 0.75))
 DETAIL = ((1.0, 0.0), (2.0, 0.12), (3.0, 0.26), (4.0, 0.42), (6.0, 0.7))

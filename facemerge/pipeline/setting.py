@@ -39,7 +39,7 @@ SPARE_ERROR_PX = 2.0
 """Expected error of alignment up to which a third frame's background is trusted to join."""
 FAR_FACES = 1.5
 """From how many face widths on it makes no difference how far off the nearest head of a third frame is."""
-ROUNDS = 4
+ROUNDS = 6
 """How often a choice is made and looked at, at most."""
 
 Swap = tuple[int, int, int]
