@@ -125,25 +125,26 @@ def settle(
     """
     tried: dict[Swap, float] = {}
     benches: dict[int, _Bench] = {}
-    rounds: list[tuple[Choice, Set]] = []
+    rounds: list[Set] = []
     for _ in range(ROUNDS):
         chosen = choose(analysis, album, decisions, options, tried)
-        if any(_same(chosen, before) for before, _ in rounds):
+        if any(_same(chosen, made.choice) for made in rounds):
             break
-        bench = benches.setdefault(chosen.base, _Bench(analysis, chosen.base, read, models, options))
-        made = bench.set_in(chosen, progress)
-        rounds.append((chosen, made))
+        # Made only where there is none yet: a bench reads its base frame.
+        if chosen.base not in benches:
+            benches[chosen.base] = _Bench(analysis, chosen.base, read, models, options)
+        made = benches[chosen.base].set_in(chosen, progress)
+        rounds.append(made)
         tried |= _measured(analysis, chosen, made.risks)
         if all(risk.flag == "clear" for risk in made.risks.values()):
             break
     found = choose(analysis, album, decisions, options, tried)
-    for before, made in rounds:
-        if _same(found, before):
+    for made in rounds:
+        if _same(found, made.choice):
             # The same heads, in words that know what was measured.
             return dataclasses.replace(made, choice=found)
     # Every round was better in its forecast than the last one turned out: the best of them stands.
-    before, made = max(rounds, key=lambda r: _worth(analysis, r[0], tried, options))
-    return made
+    return max(rounds, key=lambda made: _worth(analysis, made.choice, tried, options))
 
 
 def set_in(
