@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from facemerge import imaging
 from facemerge.composite import place, tone
-from facemerge.composite.stage import KNOWN_SHARE, Filling, Seen, Stage, people
+from facemerge.composite.stage import KNOWN_SHARE, PERSON_CHANCE, Filling, Seen, Stage, people
 from facemerge.models import Models
 from facemerge.words import Float, Pixels
 
@@ -66,7 +66,7 @@ class Spares:
         placed, valid = place.sample(pixels, base_from_frame, window.offset, window.size)
         small, known = window.shrink(placed), ~window.shrink_mask(~valid)
         rim = np.ones((2 * RIM_PX + 1, 2 * RIM_PX + 1), np.uint8)
-        somebody = people(small, self._models) & known
+        somebody = (people(small, self._models) > PERSON_CHANCE) & known
         clear = known & ~(cv2.dilate(somebody.astype(np.uint8), rim) > 0)
         gain = tone.gain_field(common.base, small, clear & ~common.anybody)
         seen = Seen(

@@ -15,12 +15,6 @@ CHIN, FOREHEAD = 152, 10
 # middle lies above the face's.
 HEAD_WIDE, HEAD_HIGH, HEAD_UP = 0.65, 0.7, 0.17
 HEAD_REACH = 1.15
-HAIR_FADES = 4.0
-"""How many times faster than a body a head ends: hair reaches beyond the usual outline, shoulders further."""
-# Shoulders and chest below it, in the same units; they count only where nobody's head is.
-BODY_WIDE, BODY_HIGH, BODY_DOWN = 1.4, 1.1, 1.25
-MOTION_DELTA_E = 6.0
-"""Difference in colour that weighs as much as one head's distance when it is asked whose a pixel is."""
 
 
 def hull(points: Float, shape: tuple[int, int], grow: float = 1.0) -> NDArray[np.bool_]:
@@ -70,59 +64,20 @@ def head_distance(points: Float, shape: tuple[int, int]) -> NDArray[np.float32]:
     return np.asarray(np.hypot(across / wide, along / high), np.float32)
 
 
-def likeness(points: Float, shape: tuple[int, int]) -> NDArray[np.float32]:
-    """Return how unlikely a pixel is a person's by place alone: least on the head, then on the shoulders."""
-    low, high = points.min(0), points.max(0)
-    w, h = high - low
-    head = head_distance(points, shape)
-    middle = points.mean(0) + np.array([0, BODY_DOWN * h])
-    y, x = np.mgrid[0 : shape[0], 0 : shape[1]].astype(np.float32)
-    body = np.hypot((x - middle[0]) / (BODY_WIDE * w), (y - middle[1]) / (BODY_HIGH * h))
-    beyond = HEAD_REACH + np.minimum(body, HAIR_FADES * np.maximum(head - HEAD_REACH, 0))
-    return np.asarray(np.where(head < HEAD_REACH, head, beyond), np.float32)
-
-
-def owner(
-    people: Sequence[Float], unexplained: Sequence[NDArray[np.float32]], shape: tuple[int, int]
-) -> NDArray[np.intp]:
-    """Return the (h, w) index of the person to whom each pixel belongs, if it shows anybody.
-
-    Place says most; where people moved each in their own way between two frames, the motion that explains a
-    pixel's change says whose it is, however far the hair reaches.
+def person(mine: NDArray[np.bool_], points: Float) -> NDArray[np.bool_]:
+    """Return the (h, w) pixels that show this person: those told as theirs and joined to the face.
 
     Parameters
     ----------
-    people
-        (478, 2) landmarks of each.
-    unexplained
-        For each, the (h, w) colour difference that is left once the frames are laid on that person's head.
-    """
-    scores = [
-        likeness(p, shape) + np.minimum(left, 3 * MOTION_DELTA_E) / MOTION_DELTA_E
-        for p, left in zip(people, unexplained, strict=True)
-    ]
-    # Motion may be read wrongly in a face that blinked or laughed; its place leaves no doubt.
-    for score, points in zip(scores, people, strict=True):
-        score[hull(points, shape, 1.1)] -= 2 * HEAD_REACH + 3
-    return np.asarray(np.argmin(scores, axis=0))
-
-
-def person(seen: NDArray[np.bool_], points: Float, mine: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Return the (h, w) pixels that show this person: those seen as people, theirs, and joined to the face.
-
-    Parameters
-    ----------
-    seen
-        (h, w) pixels that show anybody.
+    mine
+        (h, w) pixels that were told as theirs.
     points
         (478, 2) the person's landmarks in the window's pixels.
-    mine
-        (h, w) pixels that are this person's if anybody's.
     """
-    found = (seen & mine) | hull(points, (seen.shape[0], seen.shape[1]))
-    # What hangs together with the face; specks elsewhere are the network's doubts.
+    found = mine | hull(points, (mine.shape[0], mine.shape[1]))
+    # What hangs together with the face; specks elsewhere are doubts.
     _, labels = cv2.connectedComponents(found.astype(np.uint8), connectivity=4)
-    y, x = np.clip(points.mean(0)[::-1].astype(int), 0, np.array(seen.shape) - 1)
+    y, x = np.clip(points.mean(0)[::-1].astype(int), 0, np.array(mine.shape) - 1)
     return np.asarray(labels == labels[y, x])
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from facemerge import imaging
-from facemerge.composite import cut, outline, place, tone
+from facemerge.composite import cut, outline, place, tone, whose
 from facemerge.models import Models
 from facemerge.words import Array, Face, Float, Pixels
 
@@ -88,8 +88,12 @@ class Stage:
     moves: tuple[Float, ...]
     """(2,) each, working pixels: how this person, then the others, moved from the donor under the global
     homography to the base."""
+    base_from_donor: Float
+    """(3, 3) the global homography, full-resolution pixels."""
     mine_before: NDArray[np.bool_]
-    """Pixels of the donor under the global homography that are this person's if anybody's."""
+    """Pixels of the donor under the global homography that show this person."""
+    anybody_before: NDArray[np.bool_]
+    """Those that show anybody."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -201,15 +205,16 @@ def stage(
     ]
     moves = _moves((own, *near), placed)
     pixels, _ = place.sample(donor, base_from_donor, window.offset, window.size)
-    left = _unexplained(small, window.shrink(pixels), moves)
-    mine = outline.owner((own, *near), left, window.shape) == 0
+    there = window.shrink(pixels)
+    left = _unexplained(small, there, moves)
+    mine, anybody = whose.ownership(small, people(small, models), (own, *near), left)
     # The same evidence seen from the donor: each person's map moved back to where the donor has them.
-    before = outline.owner(
+    mine_before, anybody_before = whose.ownership(
+        there,
+        people(there, models),
         [p - m for p, m in zip((own, *near), moves, strict=True)],
         [shifted(e, m) for e, m in zip(left, moves, strict=True)],
-        window.shape,
     )
-    anybody = people(small, models)
     return Stage(
         window=window,
         base=small,
@@ -217,10 +222,12 @@ def stage(
         held=window.shrink_mask(held),
         face=own,
         others=near,
-        anybody=anybody,
-        person=outline.person(anybody, own, mine),
+        anybody=anybody > PERSON_CHANCE,
+        person=outline.person(mine > PERSON_CHANCE, own),
         moves=moves,
-        mine_before=before == 0,
+        base_from_donor=base_from_donor,
+        mine_before=mine_before > PERSON_CHANCE,
+        anybody_before=anybody_before > PERSON_CHANCE,
     )
 
 
@@ -260,9 +267,9 @@ def shifted(image: NDArray[np.float32], by: Float) -> NDArray[np.float32]:
     return np.asarray(cv2.warpAffine(image, m, size, flags=flags, borderMode=cv2.BORDER_REPLICATE))
 
 
-def people(unit: NDArray[np.float32], models: Models) -> NDArray[np.bool_]:
-    """Return the (h, w) pixels that show anybody."""
-    return np.asarray(models.people(imaging.from_unit(unit, np.uint8)) > PERSON_CHANCE)
+def people(unit: NDArray[np.float32], models: Models) -> NDArray[np.float32]:
+    """Return the network's chance in [0, 1] that a pixel shows anybody, (h, w)."""
+    return models.people(imaging.from_unit(unit, np.uint8))
 
 
 def laid_out(
@@ -300,11 +307,9 @@ def laid_out(
     new = window.to_work(imaging.transform(placement.base_from_donor, face.landmarks[:, :2]))
     near = [window.to_work(imaging.transform(placement.base_from_donor, f.landmarks[:, :2])) for f in others]
     # Beyond the frame's edge there is nobody, though its last pixels are carried on.
-    seen = people(small, models) & known
-    # The donor lies where the global homography has it, or moved with the head.
-    moved = np.median(new - (common.face - common.moves[0]), axis=0)
-    mine = shifted(common.mine_before.astype(np.float32), -moved) > 0.5
-    will = outline.person(seen, new, mine)
+    seen = _as_placed(common, placement, common.anybody_before) & known
+    mine = _as_placed(common, placement, common.mine_before)
+    will = outline.person(mine & known, new)
     inside = heads(common, will, new) | also
     gain = tone.gain_field(common.base, small, known & ~inside)
     small = tone.apply_gain(small, gain)
@@ -323,6 +328,24 @@ def laid_out(
         flow=place.flow(_grey(common.base), _grey(small)),
     )
     return _filled(common, laid, new, mine, fill)
+
+
+def _as_placed(common: Stage, placement: place.Placement, before: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return a (h, w) map of the donor under the global homography as another placement lays it."""
+    window = common.window
+    work_from_base = imaging.scale_matrix(window.size, window.work_size) @ imaging.shift_matrix(
+        -window.offset[0], -window.offset[1]
+    )
+    moved = placement.base_from_donor @ np.linalg.inv(common.base_from_donor)
+    m = work_from_base @ moved @ np.linalg.inv(work_from_base)
+    laid = cv2.warpPerspective(
+        before.astype(np.float32),
+        m,
+        window.work_size,
+        flags=cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    return np.asarray(laid > PERSON_CHANCE)
 
 
 def _filled(common: Stage, laid: Laid, new: Float, mine: NDArray[np.bool_], fill: Fill) -> Laid:
