@@ -1,13 +1,15 @@
-"""Prints how well faces are judged on bursts whose truth is known.
+"""Prints how well faces are judged and heads are set in, where the truth is known.
 
-    python scripts/evaluate.py BURST... [--as full half quarter noise under]
+    python scripts/evaluate.py BURST... [--as full half quarter noise under] [--seams [DRAWN...]]
 
 A burst is a folder with frames and a `truth.json`: per frame, per face `id`, `frame_box`, `close` (0 open to
 1 shut), `squash` (mouth), `blur` and `motion` (px) and `good`. The first table gives areas under the ROC
 curve with 95 % intervals over faces, the shares of faces of which eyes, sharpness, expression and the whole
 were said to be unknown (they are left out of the areas), and how many people's best-scored frame is a good
-one. The second sets one threshold a measure on all bursts but one and tries it on that one. Each table is a
-function from judged bursts to rows.
+one. The second sets one threshold a measure on all bursts but one and tries it on that one. `--seams` draws
+bursts, holds every head that is set in against the true picture of it, and prints the errors inside and
+around the masks and how often a seam was found at each risk; `seams.py` says how, and keeps pictures of it.
+Each table is a function from what was judged to rows.
 """
 
 from __future__ import annotations
@@ -15,6 +17,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+import tempfile
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -24,6 +27,12 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+
+# Imported from a test or run as a script: the modules lie beside this file either way.
+sys.path.insert(0, str(Path(__file__).resolve().parent))
+
+import seams
+from seam_measures import reliability_rows, truth_rows
 
 from facemerge import faces, imaging, models, scores
 from facemerge.options import Options
@@ -250,16 +259,44 @@ def cross_table(bursts: Mapping[tuple[str, str], tuple[list[Judged], float]]) ->
     return lines
 
 
+def seam_tables(drawn: Sequence[seams.Spec]) -> list[list[str]]:
+    """Return the tables of errors against the true pictures and of risk against what was found."""
+    with tempfile.TemporaryDirectory() as folder:
+        records = [
+            record
+            for spec in drawn
+            for record in seams.measure(spec, Path(folder) / str(spec.seed), forced=1, kept=None, bases=None)
+        ]
+    return [truth_rows(records), reliability_rows(records)]
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Print the tables for the bursts named on the command line."""
-    parser = argparse.ArgumentParser(description="How well faces are judged on bursts whose truth is known.")
-    parser.add_argument("bursts", nargs="+", type=Path, metavar="BURST", help="folder with a truth.json")
+    parser = argparse.ArgumentParser(
+        description="How well faces are judged and heads are set in, where the truth is known."
+    )
+    parser.add_argument("bursts", nargs="*", type=Path, metavar="BURST", help="folder with a truth.json")
     parser.add_argument("--as", dest="ways", nargs="+", default=["full"], choices=WAYS)
+    parser.add_argument(
+        "--seams",
+        nargs="*",
+        type=seams.Spec.of,
+        metavar="DRAWN",
+        help="draw bursts (seed:background:people:width; if none is named, those of seams.py) and hold the "
+        "heads set in against their true pictures",
+    )
     given = parser.parse_args(arguments)
-    judged = {(b.name, how): judge(b, how, Options()) for b in given.bursts for how in given.ways}
-    print("\n".join(score_table(judged)))
-    if len(given.bursts) > 1:
-        print("\n" + "\n".join(cross_table(judged)))
+    tables = []
+    if given.bursts:
+        judged = {(b.name, how): judge(b, how, Options()) for b in given.bursts for how in given.ways}
+        tables.append(score_table(judged))
+        if len(given.bursts) > 1:
+            tables.append(cross_table(judged))
+    if given.seams is not None:
+        tables += seam_tables(given.seams or [seams.Spec.of(words) for words in seams.DEFAULT])
+    if not tables:
+        parser.error("name a burst, or --seams")
+    print("\n\n".join("\n".join(rows) for rows in tables))
     return 0
 
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from skimage.color import deltaE_ciede2000, rgb2lab
 
-from facemerge.composite.measure import between
+from facemerge.composite.measure import between, masking
 
 Image = NDArray[np.uint8]
 Map = NDArray[np.float32]
@@ -68,7 +68,7 @@ def strangeness(seen: Image, truths: Sequence[Image], face_px: float) -> Map:
     that breaks, a strand of the old hair, soft cloth beside crisp is found nowhere. This is the coherence
     half of Simakov, Caspi, Shechtman & Irani, "Summarizing Visual Data Using Bidirectional Similarity", 2008
     (from memory), over one scale and a small neighbourhood: the root mean square colour difference over a
-    patch, least over all shifts in reach and all truths.
+    patch, least over all shifts in reach and all truths, and less where fine texture hides it.
 
     Parameters
     ----------
@@ -99,7 +99,7 @@ def strangeness(seen: Image, truths: Sequence[Image], face_px: float) -> Map:
                 cost[dy, dx] = cv2.boxFilter(total, -1, (side, side), borderType=cv2.BORDER_REFLECT)
         best = np.minimum(best, between(cost))
     # A running sum may end a breath below nought.
-    best = np.sqrt(np.maximum(best, 0))
+    best = np.sqrt(np.maximum(best, 0)) * masking(np.ascontiguousarray(mine[..., 0]), side)
     return np.asarray(cv2.resize(best, (w, h), interpolation=cv2.INTER_LINEAR), np.float32)
 
 

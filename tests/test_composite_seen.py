@@ -104,3 +104,27 @@ def test_difference_is_seen_through_grain() -> None:
     seen = np.median(measure.seen_difference(base, donor, every, every))
     raw = np.median(deltaE_ciede2000(rgb2lab(base), rgb2lab(donor)))
     assert 0.08 * raw < seen < 0.22 * raw
+
+
+def ground(kind: str) -> np.ndarray:
+    """Return the lightness of a plain wall, one outline on it, or fine texture, (120, 120)."""
+    lightness = np.full((120, 120), 60.0, np.float32)
+    if kind == "outline":
+        lightness[:, 60:] = 20
+    elif kind == "texture":
+        y, x = np.mgrid[0:120, 0:120]
+        lightness += np.float32(15) * np.sign(np.sin(x * 1.3) * np.sin(y * 1.1))
+    return lightness
+
+
+@pytest.mark.parametrize(
+    ("kind", "low", "high"),
+    # Texture of 15 steps about the mean hides by Legge and Foley's power, (1 + 15 / 2) ** -0.6 = 0.28, a
+    # little less where its phase leaves calmer places; a plain wall and a lone outline hide nothing.
+    [("plain", 1.0, 1.0), ("outline", 0.8, 1.0), ("texture", 0.22, 0.4)],
+)
+def test_texture_hides_and_an_outline_does_not(kind: str, low: float, high: float) -> None:
+    """A difference is masked where all around is textured, and not along a single edge."""
+    middle = measure.masking(ground(kind), 5)[50:70, 50:70]
+    assert middle.min() >= low - 1e-6
+    assert middle.max() <= high + 1e-6

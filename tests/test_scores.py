@@ -330,3 +330,21 @@ def test_a_small_frame_has_half_the_size():
     small = evaluate.degrade(flat, "half", 0)
     assert small.shape == (100, 80, 3)
     assert np.unique(small).tolist() == [120]
+
+
+def test_seam_tables_are_printed_with_the_others(monkeypatch, capsys):
+    """`--seams` draws what is named and prints the errors and the reliability of its heads."""
+    measures = {f"{p}_{q}": 1.0 for p in ("inside", "band") for q in ("mean", "p95", "max")}
+    told = {"forced": False, "outside_max": 0, "flag": "clear", "risk": 0.1, "strange_max": 1.0, **measures}
+    drawn = []
+
+    def measure(spec, folder, **how):
+        drawn.append(spec.name)
+        yield {"burst": spec.name, **told}
+
+    monkeypatch.setattr(evaluate.seams, "measure", measure)
+    assert evaluate.main(["--seams", "7:sky:3:600", "8:brick:2:600"]) == 0
+    printed = capsys.readouterr().out
+    assert drawn == ["7:sky:3:600", "8:brick:2:600"]
+    assert all(f"| {name} | 1 | own |" in printed for name in drawn)
+    assert "Brier" in printed

@@ -24,6 +24,8 @@ REACH_FACES = 0.02
 """How far from its place a patch is looked for: people bend and lean by so much unseen."""
 PATCH_FACES = 0.05
 TONE_KEPT = 0.2
+MASKED_FROM, MASKING_POWER = 2.0, 0.6
+LEAST_CONTRAST = 0.3
 
 
 def soft_edge_of(alpha: NDArray[np.float32]) -> NDArray[np.bool_]:
@@ -286,7 +288,8 @@ def strangest(
     cloth begins beside crisp cloth. Such a patch is in neither frame. This is the coherence half of Simakov,
     Caspi, Shechtman & Irani, "Summarizing Visual Data Using Bidirectional Similarity", 2008 (from memory),
     over one scale and a small neighbourhood: the root mean square difference over a patch, with most of its
-    mean left out (tone has measures of its own), least over all shifts in reach and all frames.
+    mean left out (tone has measures of its own), least over all shifts in reach and all frames; less where
+    fine texture hides it (`masking`).
 
     Parameters
     ----------
@@ -325,10 +328,35 @@ def strangest(
             other = phases[dy % 2][dx % 2][dy // 2 :, dx // 2 :][:rows, :columns]
             cost[dy, dx] = _patch_cost(np.asarray(mine - other), side)
         best = np.minimum(best, between(cost))
-    odd = np.where(where[part][::2, ::2], np.sqrt(np.maximum(best, 0)), 0)
+    odd = np.where(
+        where[part][::2, ::2],
+        np.sqrt(np.maximum(best, 0)) * masking(np.ascontiguousarray(mine[..., 0]), side),
+        0,
+    )
     y, x = np.unravel_index(int(odd.argmax()), odd.shape)
     place = (float(2 * x + part[1].start), float(2 * y + part[0].start))
     return Fault(size=float(odd[y, x]), at=place)
+
+
+def masking(lightness: NDArray[np.float32], side: int) -> NDArray[np.float32]:
+    """Return how much of a difference is seen where texture lies under it, (h, w) in (0, 1].
+
+    What is just seen grows with the contrast it lies on to a power of about 0.6 (Legge & Foley, "Contrast
+    masking in human vision", 1980, from memory). An outline is contrast as well and hides nothing: contrast
+    counts by its geometric mean over three patches, which is large only where all of them are textured.
+
+    Parameters
+    ----------
+    lightness
+        (h, w) CIELAB L of the picture, grain averaged.
+    side
+        Side of a patch, pixels.
+    """
+    mean = cv2.blur(lightness, (3, 3))
+    contrast = np.sqrt(np.maximum(cv2.blur(lightness * lightness, (3, 3)) - mean * mean, 0))
+    wide = (6 * (side // 2) + 1, 6 * (side // 2) + 1)
+    usual = np.exp(cv2.blur(np.log(contrast + LEAST_CONTRAST), wide)) - LEAST_CONTRAST
+    return np.asarray((1 + np.maximum(usual, 0) / MASKED_FROM) ** -MASKING_POWER, np.float32)
 
 
 def _patch_cost(apart: NDArray[np.float32], side: int) -> NDArray[np.float32]:

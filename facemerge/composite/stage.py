@@ -85,6 +85,8 @@ class Stage:
     """Pixels that show a person in the base, whoever it is."""
     person: NDArray[np.bool_]
     """Pixels that show this one."""
+    neighbours: NDArray[np.bool_]
+    """Pixels that show somebody else."""
     moves: tuple[Float, ...]
     """(2,) each, working pixels: how this person, then the others, moved from the donor under the global
     homography to the base."""
@@ -140,6 +142,8 @@ class Laid:
     """Pixels that show anybody."""
     person: NDArray[np.bool_]
     """Pixels that show the person whose head it is."""
+    neighbours: NDArray[np.bool_]
+    """Pixels that show somebody else."""
     others: tuple[Float, ...]
     """Everybody else's landmarks."""
     other_heads: NDArray[np.bool_]
@@ -224,6 +228,7 @@ def stage(
         others=near,
         anybody=anybody > PERSON_CHANCE,
         person=outline.person(mine > PERSON_CHANCE, own),
+        neighbours=(anybody > PERSON_CHANCE) & (mine < PERSON_CHANCE),
         moves=moves,
         base_from_donor=base_from_donor,
         mine_before=mine_before > PERSON_CHANCE,
@@ -320,6 +325,7 @@ def laid_out(
         known=known,
         people=seen,
         person=will,
+        neighbours=seen & ~mine,
         others=tuple(near),
         other_heads=outline.heads(seen, new, near, mine),
         inside=inside,
@@ -373,6 +379,7 @@ def _filled(common: Stage, laid: Laid, new: Float, mine: NDArray[np.bool_], fill
         apart=difference(common.base, donor),
         known=laid.known | filled,
         people=laid.people & ~filled,
+        neighbours=laid.neighbours & ~filled,
         other_heads=laid.other_heads & ~filled,
         flow=place.flow(_grey(common.base), _grey(donor)),
         fillings=found,

@@ -23,6 +23,8 @@ SHORT_FADE_PRICE = 1.5
 RIM_FACES = 0.05
 LONGEST_BEND_FACES = 0.25
 STIFF_FACES = 0.08
+NEAR_FACES = 0.2
+"""How far from the head a seam may run over somebody else."""
 UNTOUCHED_SHARE = 1.0
 GHOST_DELTA_E = 12.0
 BENT_WEIGHT = 3.0
@@ -111,6 +113,7 @@ def attempt(
     outside = (
         (_forbidden(common, laid.others, bend, ghosts) & ~laid.inside) | ~known | common.held | border(window)
     )
+    outside |= _far_on_neighbours(common, laid, bend)
     region = cut.minimum_cut(_seam_cost(common, small), laid.inside & ~outside, outside)
     people = (common.anybody | laid.people | laid.inside).astype(np.uint8)
     behind = region & (cv2.dilate(people, np.ones((7, 7), np.uint8)) == 0)
@@ -136,6 +139,18 @@ def attempt(
         + BENT_WEIGHT * bent_px
         + (0.0 if long_fade else SHORT_FADE_PRICE),
     )
+
+
+def _far_on_neighbours(common: Stage, laid: Laid, bend: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Return where somebody else stands, in either frame, and the head is not near.
+
+    Colours alone would lead a seam through a neighbour's sleeve of the wall's colour, where its outline then
+    breaks.
+    """
+    near_px = NEAR_FACES * common.window.face_px * common.window.scale
+    far = cv2.distanceTransform((~laid.inside).astype(np.uint8), cv2.DIST_L2, 5) > near_px
+    there = bent(laid.neighbours.astype(np.float32), bend) > 0.5
+    return far & (common.neighbours | there)
 
 
 def _seam_cost(common: Stage, donor: NDArray[np.float32]) -> NDArray[np.float32]:
