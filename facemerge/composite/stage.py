@@ -20,7 +20,7 @@ BELOW_CHIN_FACES = 0.07
 HAIR_HEADS = 1.6
 """How far out, in heads, a person's pixels are taken for hair and not for a shoulder."""
 GHOST_PX = 9
-"""Working pixels across from which a neighbour's ghost counts."""
+"""Working pixels across from which a neighbour's ghost, or a gap between people, counts."""
 KNOWN_SHARE = 0.97
 """From which share on a filling counts as all there is."""
 
@@ -211,11 +211,12 @@ def stage(
     pixels, _ = place.sample(donor, base_from_donor, window.offset, window.size)
     there = window.shrink(pixels)
     left = _unexplained(small, there, moves)
-    mine, anybody = whose.ownership(small, people(small, models), (own, *near), left)
+    seen, seen_there = people(small, models), people(there, models)
+    mine, anybody = whose.ownership(small, seen, (own, *near), left)
     # The same evidence seen from the donor: each person's map moved back to where the donor has them.
     mine_before, anybody_before = whose.ownership(
         there,
-        people(there, models),
+        seen_there,
         [p - m for p, m in zip((own, *near), moves, strict=True)],
         [shifted(e, m) for e, m in zip(left, moves, strict=True)],
     )
@@ -226,14 +227,25 @@ def stage(
         held=window.shrink_mask(held),
         face=own,
         others=near,
-        anybody=anybody > PERSON_CHANCE,
+        anybody=_whole(anybody, seen),
         person=outline.person(mine > PERSON_CHANCE, own),
         neighbours=(anybody > PERSON_CHANCE) & (mine < PERSON_CHANCE),
         moves=moves,
         base_from_donor=base_from_donor,
         mine_before=mine_before > PERSON_CHANCE,
-        anybody_before=anybody_before > PERSON_CHANCE,
+        anybody_before=_whole(anybody_before, seen_there),
     )
+
+
+def _whole(told: NDArray[np.float32], seen: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Return the (h, w) pixels that show anybody by either account, without holes too small to be wall.
+
+    The wall is laid straight where nobody is: a hole in somebody's cloth would show bricks.
+    """
+    found = (told > PERSON_CHANCE) | (seen > PERSON_CHANCE)
+    _, labels, told_of, _ = cv2.connectedComponentsWithStats((~found).astype(np.uint8), connectivity=4)
+    small = told_of[:, cv2.CC_STAT_AREA] < GHOST_PX**2
+    return np.asarray(found | small[labels])
 
 
 def _moves(here: Sequence[Float], there: Sequence[Float]) -> tuple[Float, ...]:
