@@ -23,6 +23,7 @@ SHORT_FADE_PRICE = 1.5
 RIM_FACES = 0.05
 LONGEST_BEND_FACES = 0.25
 STIFF_FACES = 0.08
+SHOULDER_FACES = 0.05
 NEAR_FACES = 0.2
 """How far from the head a seam may run over somebody else."""
 UNTOUCHED_SHARE = 1.0
@@ -114,7 +115,8 @@ def attempt(
         (_forbidden(common, laid.others, bend, ghosts) & ~laid.inside) | ~known | common.held | border(window)
     )
     outside |= _far_on_neighbours(common, laid, bend)
-    region = cut.minimum_cut(_seam_cost(common, small), laid.inside & ~outside, outside)
+    within = laid.inside | _raised_shoulders(common, laid)
+    region = cut.minimum_cut(_seam_cost(common, small), within & ~outside, outside)
     people = (common.anybody | laid.people | laid.inside).astype(np.uint8)
     behind = region & (cv2.dilate(people, np.ones((7, 7), np.uint8)) == 0)
     bent_px = _bent_texture(common, bend * wall.rest[..., None], behind)
@@ -139,6 +141,13 @@ def attempt(
         + BENT_WEIGHT * bent_px
         + (0.0 if long_fade else SHORT_FADE_PRICE),
     )
+
+
+def _raised_shoulders(common: Stage, laid: Laid) -> NDArray[np.bool_]:
+    """Return what else of the person reaches above the chin, in either frame: bent to meet, but one whole."""
+    window = common.window
+    low = SHOULDER_FACES * window.face_px * window.scale
+    return (common.person | laid.person) & outline.above_chin(common.face, window.shape, low)
 
 
 def _far_on_neighbours(common: Stage, laid: Laid, bend: NDArray[np.float32]) -> NDArray[np.bool_]:

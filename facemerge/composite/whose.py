@@ -19,6 +19,8 @@ FACE_PX = 32.0
 # taken along and of the head 0.015 are missed (0.101 and 0.036 by place and motion alone).
 PLACE, MOTION, COLOUR = 3.0, 2.0, 2.0
 """Weights of place in heads, of motion, and of the log likelihood of a colour."""
+BODY_MOTION = 0.7
+"""A body follows its head but in part."""
 MOTION_DELTA_E, WORST_MOTION = 6.0, 3.0
 """What is left unexplained by a person's motion counts in units of the one, up to the other."""
 HEAD_FADES = 2.0
@@ -119,8 +121,8 @@ def _prior(
     """Return the (2 N + 1, h, w) log chances of heads, bodies and the wall by place and motion."""
     shape = (there.shape[0], there.shape[1])
     place = np.stack([_head(p, shape) for p in points] + [_body(p, shape) for p in points])
-    motion = np.minimum(np.stack([*moved, *moved]) / MOTION_DELTA_E, WORST_MOTION)
-    people = -(PLACE * place + MOTION * motion)
+    motion = np.minimum(np.stack(moved) / MOTION_DELTA_E, WORST_MOTION)
+    people = -(PLACE * place + MOTION * np.concatenate([motion, motion]))
     people = people - np.logaddexp.reduce(people, axis=0) + np.log(there)
     return np.concatenate([people, np.log(1 - there)[None]])
 
