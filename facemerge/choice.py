@@ -11,6 +11,7 @@ who take the base of best total score; here the seams are weighed with it.
 
 from __future__ import annotations
 
+import heapq
 from collections.abc import Callable, Iterable, Mapping, Sequence
 
 import numpy as np
@@ -55,11 +56,20 @@ def choose(analysis: Analysis, seam_cost: SeamCost, decisions: Decisions, option
         bases = [wanted.base]
     else:
         bases = [f for f in aligned if all(_can_give(analysis, i, f) for i in wanted.force)]
-    plans = [_Plan(analysis, base, seam_cost, wanted, options) for base in bases]
     best: tuple[float, _Plan, list[int]] | None = None
-    for plan in sorted(plans, key=lambda p: (-p.bound, p.base)):
-        if best is not None and plan.bound <= best[0] + 1e-9:
+    # Forecasts of seams are asked for last: with every frame as the base they are frames squared in number.
+    # A plan comes up by its hope first, then by its bound.
+    plans = [_Plan(analysis, base, seam_cost, wanted, options) for base in bases]
+    waiting = [(-p.hope, False, p.base, p) for p in plans]
+    heapq.heapify(waiting)
+    while waiting:
+        most, reckoned, _, plan = heapq.heappop(waiting)
+        if best is not None and -most <= best[0] + 1e-9:
             break
+        if not reckoned:
+            plan.reckon()
+            heapq.heappush(waiting, (-plan.bound, True, plan.base, plan))
+            continue
         worth, frames = plan.solve()
         if best is None or worth > best[0] + 1e-9:
             best = (worth, plan, frames)
@@ -147,16 +157,31 @@ class _Plan:
         self.base = base
         self.wanted = wanted
         self.options = options
-        count = len(analysis.people)
-        self.cost = np.zeros((count, len(analysis.frames)))
-        self.worth = np.full((count, len(analysis.frames)), -np.inf)
-        for i in range(count):
+        self.seam_cost = seam_cost
+        shape = (len(analysis.people), len(analysis.frames))
+        self.cost = np.zeros(shape)
+        self.worth = np.full(shape, -np.inf)
+        self.hoped = np.full(shape, -np.inf)
+        """What each pick would be worth if its seam showed nothing."""
+        for i in range(shape[0]):
             for f in self._allowed(i):
-                self.cost[i, f] = 0.0 if f == base else self._price(i, f, seam_cost)
+                self.hoped[i, f] = self._score(i, f) - (0.0 if f == base else options.swap_cost)
+        self.pair_costs: dict[tuple[int, int], float] = {}
+        self.hope = float(self.hoped.max(axis=1).sum()) if shape[0] else 0.0
+        self.bound = self.hope
+
+    def reckon(self) -> None:
+        """Price the seams, of those picks alone that could be part of the best choice with this base."""
+        touching = _touching(self.analysis.people, self.base)
+        self.pair_costs = {pair: self.options.neighbour_cost * share for pair, share in touching.items()}
+        for i, hoped in enumerate(self.hoped):
+            most = sum(w for pair, w in self.pair_costs.items() if i in pair)
+            for f in (int(f) for f in np.argsort(-hoped, kind="stable")):
+                if hoped[f] < self.worth[i].max() - most - 1e-9 or hoped[f] == -np.inf:
+                    break
+                self.cost[i, f] = 0.0 if f == self.base else self._price(i, f)
                 self.worth[i, f] = self._score(i, f) - self.cost[i, f]
-        touching = _touching(analysis.people, base)
-        self.pair_costs = {pair: options.neighbour_cost * share for pair, share in touching.items()}
-        self.bound = float(self.worth.max(axis=1).sum()) if count else 0.0
+        self.bound = float(self.worth.max(axis=1).sum()) if len(self.worth) else 0.0
 
     def _allowed(self, person: int) -> list[int]:
         """Return the frames a person's head may come from; the base stands in where nothing else may."""
@@ -176,8 +201,8 @@ class _Plan:
         score = self.analysis.scores[self.analysis.people[person].id][frame]
         return score.total if score is not None else -NOT_IN_BASE
 
-    def _price(self, person: int, frame: int, seam_cost: SeamCost) -> float:
-        return self.options.swap_cost + self.options.seam_weight * seam_cost(self.base, person, frame)
+    def _price(self, person: int, frame: int) -> float:
+        return self.options.swap_cost + self.options.seam_weight * self.seam_cost(self.base, person, frame)
 
     def solve(self) -> tuple[float, list[int]]:
         """Return the greatest worth and each person's frame for it."""
@@ -281,7 +306,7 @@ class _Plan:
         return f" {self.analysis.frames[best].name} scores {more:.2f} more, but its seam would show sooner."
 
     def _safe_score(self, person: int, frame: int) -> float:
-        return self._score(person, frame) if np.isfinite(self.worth[person, frame]) else -np.inf
+        return self._score(person, frame) if np.isfinite(self.hoped[person, frame]) else -np.inf
 
     def _fault(self, person: int, frame: int) -> str:
         """Return what is said against a face: the reason of the part that costs it most."""
