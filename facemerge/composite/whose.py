@@ -19,8 +19,6 @@ FACE_PX = 32.0
 # taken along and of the head 0.015 are missed (0.101 and 0.036 by place and motion alone).
 PLACE, MOTION, COLOUR = 3.0, 2.0, 2.0
 """Weights of place in heads, of motion, and of the log likelihood of a colour."""
-BODY_MOTION = 0.7
-"""A body follows its head but in part."""
 MOTION_DELTA_E, WORST_MOTION = 6.0, 3.0
 """What is left unexplained by a person's motion counts in units of the one, up to the other."""
 HEAD_FADES = 2.0
