@@ -6,6 +6,7 @@ import io
 import logging
 import signal
 import sys
+import time
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -17,7 +18,7 @@ from facemerge.errors import FacemergeError, OptionError
 
 if TYPE_CHECKING:
     from facemerge.options import Options
-    from facemerge.pipeline import Progress, Result
+    from facemerge.pipeline import Clock, Progress, Result
     from facemerge.words import Decisions
 
 INTERRUPTED = 130
@@ -114,6 +115,15 @@ ModelFolder = Annotated[
     Path | None,
     typer.Option("--models", metavar="FOLDER", help="A folder of your own that holds the model files."),
 ]
+Afresh = Annotated[
+    bool,
+    typer.Option(
+        "--afresh",
+        help="Look at every frame anew, and keep nothing beside OUT. Otherwise what was seen of the frames "
+        "is kept in OUT.facemerge-cache, so that the next run is quick; that folder may be deleted any time.",
+    ),
+]
+Timings = Annotated[bool, typer.Option("--timings", help="Say at the end where the time went, step by step.")]
 
 
 @app.callback(invoke_without_command=True)
@@ -171,6 +181,8 @@ def merge(
     set_: Set = [],  # noqa: B006
     weigh: Weigh = [],  # noqa: B006
     models: ModelFolder = None,
+    afresh: Afresh = False,
+    timings: Timings = False,
 ) -> None:
     """Choose everybody's best head, set them into one frame, and say which heads need a hand.
 
@@ -183,10 +195,12 @@ def merge(
 
     Example: facemerge merge tuesday/group-12 -o finished/group-12 --base IMG_0412.JPG --keep P02
     """
+    began_s = time.perf_counter()
     options, decisions = _options(settings, set_, weigh), _decisions(base, take, avoid, keep)
     from facemerge import pipeline
     from facemerge.models import Models
 
+    clock = pipeline.Clock(began_s)
     result = pipeline.merge(
         burst,
         out,
@@ -197,8 +211,12 @@ def merge(
         pictures=tuple(picture) or ("tif",),
         layers=layers,
         layered_tiff=layered_tiff,
+        afresh=afresh,
+        clock=clock,
     )
     _tell(result, out)
+    if timings:
+        _tell_times(clock)
 
 
 @app.command(short_help="Report who is good where; make no picture.")
@@ -213,6 +231,8 @@ def cull(
     set_: Set = [],  # noqa: B006
     weigh: Weigh = [],  # noqa: B006
     models: ModelFolder = None,
+    afresh: Afresh = False,
+    timings: Timings = False,
 ) -> None:
     """Look through a burst and report who is good where; make no picture.
 
@@ -221,14 +241,141 @@ def cull(
 
     Example: facemerge cull tuesday/group-12 -o looked-through/group-12
     """
+    began_s = time.perf_counter()
     options, decisions = _options(settings, set_, weigh), _decisions(base, take, avoid, keep)
     from facemerge import pipeline
     from facemerge.models import Models
 
+    clock = pipeline.Clock(began_s)
     result = pipeline.cull(
-        burst, out, options=options, decisions=decisions, models=Models(models), progress=_progress()
+        burst,
+        out,
+        options=options,
+        decisions=decisions,
+        models=Models(models),
+        progress=_progress(),
+        afresh=afresh,
+        clock=clock,
     )
     _tell(result, out)
+    if timings:
+        _tell_times(clock)
+
+
+@app.command(short_help="Sort a whole card into groups and merge each.")
+def batch(
+    folder: Annotated[
+        Path,
+        typer.Argument(metavar="FOLDER", help="A card or a copy of one: photographs, or folders of them."),
+    ],
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out",
+            "-o",
+            metavar="OUT",
+            help="Folder for all results. It must be new, empty, or hold an earlier batch, which goes on.",
+        ),
+    ] = None,
+    show_groups: Annotated[
+        bool, typer.Option("--show-groups", help="Only show the groups, and why each begins; make nothing.")
+    ] = False,
+    groups: Annotated[
+        Path | None,
+        typer.Option(
+            "--groups",
+            metavar="FILE",
+            help="Take the groups from this file, as --show-groups prints it, and OUT/groups.txt keeps it.",
+        ),
+    ] = None,
+    processes: Annotated[
+        int | None,
+        typer.Option(
+            "--processes",
+            metavar="N",
+            min=1,
+            help="How many groups are worked on at a time; as many as cores and memory allow if not said.",
+        ),
+    ] = None,
+    scheduler: Annotated[
+        str | None,
+        typer.Option(
+            "--scheduler",
+            metavar="ADDRESS",
+            help="Have the groups made by the workers of this Dask scheduler (tcp://192.168.1.20:8786). They "
+            "read the frames and write the results themselves, so FOLDER and OUT must lie on a disk that all "
+            "of them see under the same path. Scheduler and workers must be machines of your own network: "
+            "whoever reaches the scheduler can run programs on its workers; what is sent is not encrypted.",
+        ),
+    ] = None,
+    picture: Annotated[
+        list[str],
+        typer.Option(
+            "--picture",
+            metavar="tif|png|jpg",
+            help="Form of the finished pictures. Repeatable; tif if not said.",
+        ),
+    ] = [],  # noqa: B006
+    layers: Annotated[
+        bool, typer.Option("--layers/--no-layers", help="Write the layered files for retouching.")
+    ] = True,
+    layered_tiff: Annotated[
+        bool, typer.Option("--layered-tiff", help="Write the layers as TIFF files too.")
+    ] = False,
+    settings: Settings = None,
+    set_: Set = [],  # noqa: B006
+    weigh: Weigh = [],  # noqa: B006
+    models: ModelFolder = None,
+) -> None:
+    """Sort a whole card into groups, merge each, and write one page over all.
+
+    A group is one family, class or team as it stood: a new one begins with other people, another arrangement,
+    another size of picture or a long pause. OUT then holds a folder for each group, as merge makes it, and a
+    page over all (index.html). A group that fails stops none of the others. Stopped at any moment, the same
+    line goes on where it was: what is finished is kept.
+
+    To put right how the card was sorted, show the groups, edit the file, and give it back.
+
+    Example: facemerge batch card-3 -o finished
+
+    Example: facemerge batch card-3 --show-groups > groups.txt
+
+    Example: facemerge batch card-3 -o finished --groups groups.txt
+    """
+    options = _options(settings, set_, weigh)
+    from facemerge import batch as room
+
+    given = None if groups is None else room.GroupsFile(text=_text(groups, "groups file"), name=groups.name)
+    if show_groups:
+        found = room.sort_dump(
+            folder, out, options, _progress(), models=models, groups=given, processes=processes
+        )
+        print(room.groups_text(found.groups, notes=found.notes), end="")
+        return
+    if out is None:
+        raise OptionError("Name a folder for the results with -o OUT, or ask for --show-groups.")
+    try:
+        done = room.run_batch(
+            folder,
+            out,
+            options=options,
+            form=room.Form(pictures=tuple(picture) or ("tif",), layers=layers, layered_tiff=layered_tiff),
+            models=models,
+            groups=given,
+            where=room.Where(processes=processes, scheduler=scheduler),
+            progress=_progress(),
+        )
+    except KeyboardInterrupt:
+        _end_line()
+        print(
+            "facemerge: stopped; groups that are finished are kept, the same line goes on.", file=sys.stderr
+        )
+        raise typer.Exit(INTERRUPTED) from None
+    for line in done.summary:
+        print(line)
+    print(f"Look at {out / 'index.html'}")
+    if done.failed:
+        raise typer.Exit(FacemergeError.exit_code)
 
 
 @app.command("options", short_help="List every setting.")
@@ -270,11 +417,7 @@ def _options(settings: Path | None, assignments: Sequence[str], weights: Sequenc
 
     layers: list[dict[str, object]] = []
     if settings is not None:
-        try:
-            text = settings.read_text(encoding="utf-8")
-        except (OSError, UnicodeDecodeError) as error:
-            raise OptionError(f"The settings file {settings} cannot be read.") from error
-        layers.append(options.parse_toml(text, str(settings)))
+        layers.append(options.parse_toml(_text(settings, "settings file"), str(settings)))
     layers.append(options.parse_assignments(assignments))
     named = options.parse_assignments(weights, "--weigh takes a part and its weight, eyes=2")
     for part in named:
@@ -282,6 +425,13 @@ def _options(settings: Path | None, assignments: Sequence[str], weights: Sequenc
             raise OptionError(f"--weigh knows {', '.join(PARTS)}, not {part!r}.")
     layers.append({f"scores.weight_{part}": weight for part, weight in named.items()})
     return options.build(*layers)
+
+
+def _text(path: Path, what: str) -> str:
+    try:
+        return path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise OptionError(f"The {what} {path} cannot be read.") from error
 
 
 def _decisions(base: str | None, take: Sequence[str], avoid: Sequence[str], keep: Sequence[str]) -> Decisions:
@@ -304,18 +454,35 @@ def _decisions(base: str | None, take: Sequence[str], avoid: Sequence[str], keep
 def _progress() -> Progress:
     """Return a line that is written over on a terminal, and nothing in a pipe."""
     shown = sys.stderr.isatty()
+    step, since_s = "", 0.0
 
     def show(what: str, done: int, total: int) -> None:
+        nonlocal step, since_s
         # Native code and imports may swallow the exception of Ctrl-C; the wish to stop is not lost with it.
         if _interrupted:
             raise KeyboardInterrupt
         if not shown:
             return
-        print(f"\r\033[K{what}: {done} of {total}", end="", file=sys.stderr, flush=True)
+        if what != step or done == 0:
+            step, since_s = what, time.perf_counter()
+        left = _left(done, total, time.perf_counter() - since_s)
+        print(f"\r\033[K{what}: {done} of {total}{left}", end="", file=sys.stderr, flush=True)
         if done >= total:
             _end_line()
 
     return show
+
+
+def _left(done: int, total: int, elapsed_s: float) -> str:
+    """Return how long the rest of a step will take, in words as rough as the guess is, or ''."""
+    from facemerge.pipeline import left_s
+
+    left = left_s(done, total, elapsed_s)
+    if left is None:
+        return ""
+    if left < 90:
+        return f", about {max(5, 5 * round(left / 5))} s left"
+    return f", about {round(left / 60)} min left"
 
 
 def _end_line() -> None:
@@ -327,3 +494,13 @@ def _tell(result: Result, out: Path) -> None:
     for line in result.summary:
         print(line)
     print(f"Look at {out / 'report.html'}")
+
+
+def _tell_times(clock: Clock) -> None:
+    """Print a table: the steps, their seconds and shares, and within a step its parts, drawn in."""
+    spent = clock.spent
+    total = sum(s.seconds for s in spent if s.within is None)
+    print(f"Where the time went, {total:.1f} s in all:")
+    for s in spent:
+        name = s.what if s.within is None else f"  {s.what}"
+        print(f"  {name:<40}{s.seconds:8.2f} s{100 * s.seconds / total:5.0f} %")

@@ -1,7 +1,8 @@
 """Finds every face of a picture, from two people filling the frame to fifty in a large one.
 
-The detector looks at 128 x 128 pixels, so the picture is searched as overlapping squares at several scales;
-each find is confirmed, and measured, by the landmarker on a crop of its own.
+The detector looks at 128 x 128 pixels, so the picture is searched as overlapping squares at several scales.
+Squares in which a quick look over the whole sees no hint of a face are left out. Each find is confirmed, and
+measured, by the landmarker on a crop of its own.
 """
 
 from __future__ import annotations
@@ -17,10 +18,27 @@ from facemerge.models import DETECTOR_PX, Models, Region, region_of_detection, r
 from facemerge.options import FacesOptions
 from facemerge.words import Array, Face, Float, Pixels, frozen
 
+Tile = tuple[int, int, NDArray[np.uint8]]
+"""(x, y, (128, 128, 3) RGB): a square of a copy."""
+
 # The detector finds faces from an eighth to well over half of its square; squares that overlap by half hold
 # each face of up to three eighths whole, and then the next scale, three times larger, takes over.
 SMALLEST_SHARE = 1 / 8
 SCALE_STEP = 3.0
+HINT_SCALE = 0.75
+"""Hints are sought on a copy so much smaller than the one whose squares are looked at."""
+HINT_SHARE = 0.5
+"""Share of the confidence asked for from which a hint is followed.
+
+Measured with this scale: the same faces to the last bit as without hints, on 640 faces of six bursts, and on
+2,200 of them shrunk to 52 to 130 px. At a scale of 0.6 one in twenty of those of 52 px was lost.
+"""
+HINT_SLACK = 0.25
+"""How far, in shares of its size, a hint may reach over the edge of a square that is looked at."""
+FEW_SQUARES = 8
+"""Up to so many squares are looked at without asking for hints, which cost about as much."""
+BLOCK_PX, BLOCK_OVERLAP_PX = 560, 64
+"""Hints are sought block by block, for the memory's sake; no face that fits its scale is cut by all."""
 SAME_FACE_IOU = 0.35
 MIN_PRESENCE = 0.5
 APPEARANCE_PX = 96
@@ -121,7 +139,7 @@ def _search(
         else:
             small = np.asarray(cv2.resize(source, size, interpolation=cv2.INTER_LINEAR), np.uint8)
         back = np.array([width / size[0], height / size[1]])
-        for x, y, tile in _tiles(small):
+        for x, y, tile in _squares(small, models, options):
             seen = models.detect(tile, options.min_confidence)
             if len(seen.confidence) == 0:
                 continue
@@ -134,21 +152,55 @@ def _search(
     return np.concatenate(boxes), np.concatenate(keypoints), np.concatenate(confidence)
 
 
-def _tiles(small: NDArray[np.uint8]) -> list[tuple[int, int, NDArray[np.uint8]]]:
+def _squares(small: NDArray[np.uint8], models: Models, options: FacesOptions) -> list[Tile]:
+    """Return the squares of a copy that are worth a look: those in which there is the hint of a face."""
     height, width = small.shape[:2]
-    step = DETECTOR_PX // 2
+    xs, ys = (np.array(_starts(length)) for length in (width, height))
+    wanted = np.ones((len(ys), len(xs)), bool)
+    if wanted.size > FEW_SQUARES:
+        hints = _hints(small, models, options)
+        slack = HINT_SLACK * (hints[:, 2:] - hints[:, :2])
+        low, high = hints[:, :2] + slack, hints[:, 2:] - slack
+        in_x, in_y = (
+            (low[:, k, None] >= starts) & (high[:, k, None] <= starts + DETECTOR_PX)
+            for k, starts in enumerate((xs, ys))
+        )
+        wanted = (in_y.T.astype(np.float32) @ in_x.astype(np.float32)) > 0
     padded = np.zeros((max(height, DETECTOR_PX), max(width, DETECTOR_PX), 3), np.uint8)
     padded[:height, :width] = small
-
-    def starts(length: int) -> list[int]:
-        last = max(0, length - DETECTOR_PX)
-        return [*range(0, last, step), last]
-
     return [
         (x, y, np.ascontiguousarray(padded[y : y + DETECTOR_PX, x : x + DETECTOR_PX]))
-        for y in starts(height)
-        for x in starts(width)
+        for x, y in ((int(xs[i]), int(ys[k])) for k, i in np.argwhere(wanted))
     ]
+
+
+def _starts(length: int) -> list[int]:
+    last = max(0, length - DETECTOR_PX)
+    return [*range(0, last, DETECTOR_PX // 2), last]
+
+
+def _hints(small: NDArray[np.uint8], models: Models, options: FacesOptions) -> Float:
+    """Return the (N, 4) boxes of what a quick look over a whole copy takes for faces, in its pixels."""
+    size = (small.shape[1], small.shape[0])
+    width, height = (max(1, round(v * HINT_SCALE)) for v in size)
+    small = np.asarray(cv2.resize(small, (width, height), interpolation=cv2.INTER_LINEAR), np.uint8)
+    boxes = [np.zeros((0, 4))]
+    for x, w in _blocks(width):
+        for y, h in _blocks(height):
+            block = np.zeros((h, w, 3), np.uint8)
+            part = small[y : y + h, x : x + w]
+            block[: part.shape[0], : part.shape[1]] = part
+            found = models.hints(block, HINT_SHARE * options.min_confidence)
+            boxes.append(found + np.array([x, y, x, y]))
+    return np.asarray(np.concatenate(boxes) * np.tile([size[0] / width, size[1] / height], 2))
+
+
+def _blocks(length: int) -> list[tuple[int, int]]:
+    """Return (start, length) of blocks of one length, a multiple of 16, that overlap and cover a side."""
+    count = max(1, -(-(length - BLOCK_OVERLAP_PX) // (BLOCK_PX - BLOCK_OVERLAP_PX)))
+    block = -(-(length + (count - 1) * BLOCK_OVERLAP_PX) // count)
+    block = max(-(-block // 16) * 16, DETECTOR_PX)
+    return [(max(0, length - block) * k // max(1, count - 1), block) for k in range(count)]
 
 
 def _inside(corners: Float, tile: tuple[int, int], shape: tuple[int, int]) -> NDArray[np.bool_]:
@@ -172,15 +224,22 @@ def _inside(corners: Float, tile: tuple[int, int], shape: tuple[int, int]) -> ND
 def _strongest(boxes: Float, confidence: NDArray[np.float64]) -> list[int]:
     """Return the indices of detections that no stronger one of the same face stands before."""
     kept: list[int] = []
-    for i in np.argsort(-confidence, kind="stable"):
-        if all(not _same(boxes[i], boxes[k]) for k in kept):
-            kept.append(int(i))
+    left = np.argsort(-confidence, kind="stable")
+    while len(left):
+        kept.append(int(left[0]))
+        left = left[1:][~_same(boxes[left[0]], boxes[left[1:]])]
     return kept
 
 
-def _same(a: Float, b: Float) -> bool:
+def _same(box: Float, others: Float) -> NDArray[np.bool_]:
+    """Return which (N,) of other boxes are of the same face."""
+    extent = np.minimum(box[2:], others[:, 2:]) - np.maximum(box[:2], others[:, :2])
+    both = np.maximum(extent, 0).prod(axis=1)
+    area, areas = _area(box), np.maximum(others[:, 2:] - others[:, :2], 0).prod(axis=1)
+    union = area + areas - both
+    iou = np.divide(both, union, out=np.zeros_like(both), where=union > 0)
     # A box that lies within another of a coarser scale has a small IoU and is still the same face.
-    return _iou(a, b) >= SAME_FACE_IOU or _overlap(a, b) >= 0.8 * min(_area(a), _area(b))
+    return np.asarray((iou >= SAME_FACE_IOU) | (both >= 0.8 * np.minimum(area, areas)))
 
 
 def _area(box: Array | tuple[float, ...]) -> float:
@@ -209,9 +268,11 @@ def _landmarked(
 ) -> Face | None:
     """Return the face that the landmarker finds in a region, if it lies where `box` says."""
     first = models.landmarks(image, region)
+    if first.presence < MIN_PRESENCE:
+        return None
     # The second look, from the first one's landmarks, centres the face: blink scores depend on it.
     second = models.landmarks(image, region_of_landmarks(first.points))
-    if min(first.presence, second.presence) < MIN_PRESENCE:
+    if second.presence < MIN_PRESENCE:
         return None
     points = second.points
     low, high = points[:, :2].min(0), points[:, :2].max(0)

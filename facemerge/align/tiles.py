@@ -9,6 +9,8 @@ holds the signal alone: a tile of pure noise claims nothing.
 
 from __future__ import annotations
 
+import functools
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -17,8 +19,10 @@ from numpy.typing import NDArray
 
 from facemerge import imaging
 from facemerge.align.motion import Evidence, displacement, no_evidence, normaliser
-from facemerge.align.view import View
+from facemerge.align.view import Level, View
 from facemerge.words import Array, Float
+
+Plane = NDArray[np.float32]
 
 SIGNAL_SHARE = 0.3
 """Share of a tile's gradient energy that both frames must have in common."""
@@ -29,6 +33,8 @@ BEND_PX = 0.05
 """What a tile may be off for reasons of its own (resampling, a lens), in pixels of its level."""
 NOISE_FLOOR = 0.02
 """Smallest mean square difference believed, in squared 8-bit steps: clipped white is no perfect match."""
+BAND_PX = 40_000
+"""Pixels worked on together: a dozen planes of them stay in a core's own cache."""
 TEXTURED = 3.0
 """Standard deviation, in 8-bit steps, that no shading and no noise has on a small copy."""
 ENOUGH_TILES, ENOUGH_SHARE = 12, 0.1
@@ -68,43 +74,69 @@ def tiles_of(reference: View, frame: View, level: int, matrix: Float) -> Tiles:
     still = np.asarray(cv2.warpPerspective(b.still, m, a.size, flags=cv2.INTER_NEAREST), np.uint8) & a.still
     gain = np.clip(reference.brightness / max(frame.brightness, 1e-3), 0.25, 4)
     side = FINE_TILE_PX if max(a.size) >= FINE_FROM_PX else TILE_PX
-    return _sums(
-        level, a.texture, np.asarray(warped, np.float32) * np.float32(gain), still, reference.open, side
-    )
+    return _sums(level, a, np.asarray(warped, np.float32) * np.float32(gain), still, reference.open, side)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Grid:
+    """How a level is cut into tiles."""
+
+    side: int
+    shape: tuple[int, int]
+    """(rows, columns) of tiles."""
+    corner: tuple[int, int]
+    """(y, x) of the first tile."""
+
+    def cut(self, image: Array) -> Array:
+        """Return the part of a picture that lies in tiles."""
+        (top, left), (ny, nx) = self.corner, self.shape
+        return image[top : top + ny * self.side, left : left + nx * self.side]
+
+    def bands(self) -> list[slice]:
+        """Return rows, whole tiles of them, that are worked on together: few enough to stay in the cache."""
+        ny, nx = self.shape
+        rows = max(1, BAND_PX // (nx * self.side * self.side)) * self.side
+        return [slice(start, start + rows) for start in range(0, ny * self.side, rows)]
+
+
+def _grid(size: tuple[int, int], side: int) -> _Grid:
+    w, h = size
+    ny, nx = max(h // side, 1), max(w // side, 1)
+    return _Grid(side=side, shape=(ny, nx), corner=(max(h - ny * side, 0) // 2, max(w - nx * side, 0) // 2))
+
+
+# A reference is compared with every frame, several times each.
+@functools.lru_cache(maxsize=16)
+def _reference_slopes(level: Level, side: int) -> tuple[Plane, Plane]:
+    return _slopes(_grid(level.size, side).cut(level.texture))
+
+
+def _slopes(image: Plane) -> tuple[Plane, Plane]:
+    """Return the differences across and down of a picture, in steps a pixel."""
+    x, y = (cv2.Sobel(image, cv2.CV_32F, dx, 1 - dx, ksize=1, scale=0.5) for dx in (1, 0))
+    return np.asarray(x), np.asarray(y)
 
 
 def _sums(
     level: int,
-    one: NDArray[np.float32],
-    two: NDArray[np.float32],
+    reference: Level,
+    two: Plane,
     still: NDArray[np.uint8],
     open: Array,
     side: int,
 ) -> Tiles:
-    h, w = one.shape
-    ny, nx = max(h // side, 1), max(w // side, 1)
-    top, left = max(h - ny * side, 0) // 2, max(w - nx * side, 0) // 2
-    window = (slice(top, top + ny * side), slice(left, left + nx * side))
-    one, two, m = one[window], two[window], still[window].astype(np.float32)
-    ones, twos = one * m, two * m
-
-    def total(a: Array) -> Float:
-        small = cv2.resize(a, (nx, ny), interpolation=cv2.INTER_AREA)
-        return np.asarray(small, np.float64).ravel()
-
-    def slope(a: Array, dx: int) -> NDArray[np.float32]:
-        return np.asarray(cv2.Sobel(a, cv2.CV_32F, dx, 1 - dx, ksize=1, scale=0.5)) * m
-
-    x1, y1, x2, y2 = slope(one, 1), slope(one, 0), slope(two, 1), slope(two, 0)
-    gx, gy, difference = (x1 + x2) / 2, (y1 + y2) / 2, ones - twos
-    share = total(m)
+    """Return the sums over each tile of a level of the reference, and of another picture laid on it."""
+    grid = _grid(reference.size, side)
+    ny, nx = grid.shape
+    planes = (grid.cut(reference.texture), grid.cut(two), grid.cut(still))
+    slopes = (*_reference_slopes(reference, side), *_slopes(planes[1]))
+    bands = [_band([p[rows] for p in planes], [s[rows] for s in slopes], grid) for rows in grid.bands()]
+    share, xx, xy, yy, rr, ww, rw, common, pull_x, pull_y, apart = np.concatenate(bands, axis=1)
     keep = share > 0.5
-    xx, xy, yy = total(gx * gx), total(gx * gy), total(gy * gy)
-    rr, ww, rw = total(ones * ones), total(twos * twos), total(ones * twos)
-    signal = total(x1 * x2 + y1 * y2) / np.maximum(xx + yy, 1e-9)
+    signal = common / np.maximum(xx + yy, 1e-9)
     signal = np.where(signal > SIGNAL_SHARE, np.minimum(signal, 1), 0)
     y, x = np.mgrid[0:ny, 0:nx]
-    centres = np.column_stack([x.ravel(), y.ravel()]) * side + (side - 1) / 2 + [left, top]
+    centres = np.column_stack([x.ravel(), y.ravel()]) * side + (side - 1) / 2 + grid.corner[::-1]
     area = share[keep]
     n = side * side
     return Tiles(
@@ -112,12 +144,35 @@ def _sums(
         centres=centres[keep],
         clear=_clear(open, (nx, ny)).ravel()[keep],
         gradients=n * np.moveaxis(np.array([[xx, xy], [xy, yy]]), 2, 0)[keep],
-        pull=n * np.column_stack([total(gx * difference), total(gy * difference)])[keep],
-        misfit=(total(difference * difference)[keep]) / area,
+        pull=n * np.column_stack([pull_x, pull_y])[keep],
+        misfit=apart[keep] / area,
         signal=signal[keep],
         correlation=(rw / np.sqrt(np.maximum(rr * ww, 1e-12)))[keep],
         contrast=np.sqrt(np.minimum(rr, ww)[keep] / area),
     )
+
+
+def _band(planes: Sequence[Array], slopes: Sequence[Plane], grid: _Grid) -> Float:
+    """Return (11, T) means over the tiles of one band, of everything that `_sums` needs."""
+    m = planes[2].astype(np.float32)
+    one, two = planes[0] * m, planes[1] * m
+    x1, y1, x2, y2 = (s * m for s in slopes)
+    gx, gy, difference = (x1 + x2) / 2, (y1 + y2) / 2, one - two
+    products = (
+        m,
+        gx * gx,
+        gx * gy,
+        gy * gy,
+        one * one,
+        two * two,
+        one * two,
+        x1 * x2 + y1 * y2,
+        gx * difference,
+        gy * difference,
+        difference * difference,
+    )
+    size = (grid.shape[1], max(len(m) // grid.side, 1))
+    return np.array([cv2.resize(p, size, interpolation=cv2.INTER_AREA).ravel() for p in products], np.float64)
 
 
 def _clear(open: Array, tiles: tuple[int, int]) -> NDArray[np.bool_]:
@@ -201,7 +256,7 @@ def textured_share(view: View) -> float:
     """Return the share in [0, 1] of the background, away from people, that has texture of its own."""
     index = _textured_level(view)
     level = view.levels[index]
-    tiles = _sums(index, level.texture, level.texture, level.still, view.open, TILE_PX)
+    tiles = _sums(index, level, level.texture, level.still, view.open, TILE_PX)
     if not tiles.clear.any():
         return 0.0
     return float((tiles.contrast[tiles.clear] > TEXTURED).mean())

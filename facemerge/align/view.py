@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -19,6 +20,7 @@ CAREFUL_PX = 400
 """Up to this long side the background is detrended with people and borders left out."""
 TREND_PX = 8.0
 """Gaussian sigma of what counts as shading rather than texture, in pixels of each level."""
+STRIP_ROWS = 100
 STEADY = (33, 133, 362, 263, 168, 6)
 """Landmarks that no blink or smile moves: the corners of the eyes and the bridge of the nose."""
 
@@ -107,12 +109,33 @@ def view_of(image: Pixels, faces: Sequence[Face], options: AlignOptions) -> View
 def _small_grey(image: Pixels, size: tuple[int, int]) -> NDArray[np.float32]:
     # A sky differs by a step or two over hundreds of pixels: averaging must not round to whole 8-bit steps,
     # which would draw contour lines that stay with the camera.
-    grey = cv2.cvtColor(image, cv2.COLOR_RGB2GRAY)
-    top = imaging.full_scale(image)
-    if (image.shape[1], image.shape[0]) != size:
-        wide = grey if top == 65535 else np.multiply(grey, 256, dtype=np.uint16)
-        grey, top = cv2.resize(wide, size, interpolation=cv2.INTER_AREA), 65535 if top == 65535 else 255 * 256
-    return np.asarray(grey, np.float32) * np.float32(255 / top)
+    if (image.shape[1], image.shape[0]) == size:
+        grey = np.asarray(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY))
+        return np.asarray(grey, np.float32) * np.float32(255 / imaging.full_scale(image))
+    small = np.empty((size[1], size[0]), np.uint16)
+    for rows, small_rows in _strips(image.shape[0], size[1]):
+        grey = cv2.cvtColor(image[rows], cv2.COLOR_RGB2GRAY)
+        wide = grey if grey.dtype == np.uint16 else np.multiply(grey, 256, dtype=np.uint16)
+        strip = (size[0], small_rows.stop - small_rows.start)
+        small[small_rows] = cv2.resize(wide, strip, interpolation=cv2.INTER_AREA)
+    top = 65535 if image.dtype == np.uint16 else 255 * 256
+    return np.asarray(small, np.float32) * np.float32(255 / top)
+
+
+def _strips(length: int, small: int) -> list[tuple[slice, slice]]:
+    """Return strips of rows of a picture and of its small copy that begin and end on the same lines.
+
+    Strip by strip a picture stays in the processor's cache from step to step; whole, it does not.
+    """
+    common = math.gcd(length, small)
+    step, small_step = length // common, small // common
+    times = max(1, STRIP_ROWS // step)
+    starts = range(0, common, times)
+    ends = [min(start + times, common) for start in starts]
+    return [
+        (slice(i * step, k * step), slice(i * small_step, k * small_step))
+        for i, k in zip(starts, ends, strict=True)
+    ]
 
 
 def people_mask(size: tuple[int, int], boxes: Float, out_size: tuple[int, int]) -> NDArray[np.uint8]:

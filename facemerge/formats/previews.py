@@ -159,6 +159,10 @@ def face_picture(image: Array, box: tuple[float, float, float, float], profile: 
     w, h = max(2, round(side)), max(2, round(side * _FACE_H / _FACE_W))
     x0, y0 = round(cx - w / 2), round(cy - h / 2)
     cut = _cut(image, (x0, y0, x0 + w, y0 + h))
+    # Halving is many times quicker than averaging over other areas, and a face of hundreds is drawn for each.
+    while cut.shape[1] >= 2 * _FACE_W and cut.shape[0] >= 2 * _FACE_H:
+        even = cut[: cut.shape[0] // 2 * 2, : cut.shape[1] // 2 * 2]
+        cut = resize(even, (even.shape[1] // 2, even.shape[0] // 2))
     return _jpeg(resize(cut, (_FACE_W, _FACE_H)), profile, quality=80)
 
 

@@ -2,21 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+import os
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from facemerge import align, composite, faces, imaging, scores, tracks
 from facemerge.errors import InputError, NobodyFoundError
-from facemerge.formats.previews import face_picture
 from facemerge.models import Models
 from facemerge.options import Options
-from facemerge.pipeline.progress import Progress, no_progress
+from facemerge.pipeline.glance import Glance, Portrait, glance, portray
+from facemerge.pipeline.known import Known
+from facemerge.pipeline.progress import Answer, Clock, Progress, in_order, no_progress
 from facemerge.words import Aligned, Analysis, Face, Float, Frame, Missing, Person, Pixels, Score, Unaligned
 
 Read = Callable[[Frame], Pixels]
-Tolerant = Callable[[Frame], Pixels | None]
+MOST_WORKERS = 4
+MOST_BYTES = 1.2e9
+"""What the frames that are looked at together may take: more cores or larger frames, and some cores wait."""
+BYTES_A_PIXEL = 12
+"""What looking at a frame of 8 bits takes, its copies included; measured: 285 MB at 24 megapixels."""
+
+LOOKING = "Looking at the frames"
+AGAIN = "Looking again for people overlooked"
+TRYING = "Looking for a better reference"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -29,23 +40,80 @@ class Album:
     """What the forecast of seams compares."""
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Job:
+    """What looking takes, whatever the frame."""
+
+    reader: Read
+    models: Models
+    options: Options
+    progress: Progress
+    workers: int
+    known: Known
+    clock: Clock
+
+    def read(self, frame: Frame) -> Pixels:
+        """Return a frame's pixels."""
+        with self.clock.part("Reading the files"):
+            return self.reader(frame)
+
+    def glance(self, frame: Frame) -> Glance:
+        """Return all that one frame alone gives."""
+        return glance(frame, self.read(frame), self.models, self.options, self.clock)
+
+    def each(
+        self, what: str, work: Callable[[int], Answer], frames: Sequence[int], before: int = 0
+    ) -> Iterator[Answer]:
+        """Yield what `work` makes of each frame's index, in their order, while several are worked on."""
+        return in_order(work, frames, self.workers, what, self.progress, before)
+
+
 @dataclass(slots=True, kw_only=True, eq=False)
 class _Seen:
-    """What is kept of one frame after its pixels are gone; lists run along its faces."""
+    """What is kept of one frame after its pixels are gone."""
 
     frame: Frame
+    glance: Glance
+    """Without its view: those of all frames together would fill the memory."""
     alignment: Aligned | Unaligned
-    faces: list[Face]
-    measures: list[scores.Measures]
-    patches: list[composite.Patch]
-    thumbnails: list[bytes]
 
-    def add(self, image: Pixels, face: Face) -> None:
-        """Measure one face while the pixels are here."""
-        self.faces.append(face)
-        self.measures.append(scores.measure(image, face))
-        self.patches.append(composite.patch_of(image, face))
-        self.thumbnails.append(face_picture(image, face.box, self.frame.profile))
+
+class _Sight:
+    """A frame as alignment sees it; read for that only if it must be, and then once, whoever asks."""
+
+    def __init__(self, frame: Frame, mine: Glance, job: _Job) -> None:
+        self.frame = frame
+        self.glance = replace(mine, view=None)
+        self._view = mine.view
+        self._job = job
+        self._lock = threading.Lock()
+
+    def view(self) -> align.View:
+        """Return the frame's view.
+
+        Raises
+        ------
+        InputError
+            If the frame can no longer be read.
+        """
+        with self._lock:
+            if self._view is None:
+                image = self._job.read(self.frame)
+                with self._job.clock.part("Aligning"):
+                    self._view = align.view_of(image, self.glance.faces, self._job.options.align)
+            return self._view
+
+    def on(self, reference: _Sight) -> Aligned | Unaligned:
+        """Return where this frame lies on a reference, which may be the frame itself; errors as `view`."""
+
+        def place() -> Aligned | Unaligned:
+            mine, other = self.view(), reference.view()
+            with self._job.clock.part("Aligning"):
+                if reference.frame is self.frame:
+                    return align.align_reference(mine)
+                return align.align_frame(other, mine, self._job.options.align)
+
+        return self._job.known.placed(self.frame, reference.frame, place)
 
 
 def analyse(
@@ -54,6 +122,10 @@ def analyse(
     models: Models,
     options: Options,
     progress: Progress = no_progress,
+    *,
+    workers: int | None = None,
+    known: Known | None = None,
+    clock: Clock | None = None,
 ) -> tuple[Analysis, Album]:
     """Return all that is known of a burst before choosing.
 
@@ -63,9 +135,18 @@ def analyse(
         In the order they were taken; at least two.
     read
         Gives a frame's pixels, 8-bit sRGB for true colours; called once a frame, and again where a person
-        was overlooked or another reference is tried. The pixels of one are let go before the next.
+        was overlooked or another reference is tried. Called by several threads at once; each lets the pixels
+        of one frame go before it asks for the next.
     models, options, progress
         The networks, the settings, and who is told how far it is.
+    workers
+        Threads that look at frames, and so frames in memory at once; the result does not depend on it. None:
+        one for each core, but four at most, and fewer for frames so large that they would fill the memory.
+    known
+        What earlier runs have left, and what takes what this one sees; the result does not depend on it.
+        None: nothing is known, and nothing kept.
+    clock
+        Told where the time goes.
 
     Raises
     ------
@@ -74,13 +155,30 @@ def analyse(
     NobodyFoundError
         If nobody is found in any of them.
     """
-    notes: list[str] = []
-    pixels = _tolerant(read, notes)
-    seen, reference = _look_through(frames, pixels, models, options, progress, notes)
-    people, said = _follow(seen, pixels, models, options, progress)
+    workers = workers or workers_for(frames, os.cpu_count() or 1)
+    known, clock = known or Known(None, options), clock or Clock()
+    job = _Job(read, models, options, progress, workers, known, clock)
+    with clock.stage(LOOKING):
+        seen, reference, notes = _look_through(frames, job)
+    with clock.stage(AGAIN):
+        people, said = _follow(seen, job)
     notes += said
     if not people:
         raise NobodyFoundError("No face was found in any frame that could be aligned.")
+    with clock.stage("Judging the faces"):
+        return _together(seen, reference, people, notes, options)
+
+
+def workers_for(frames: Sequence[Frame], cores: int) -> int:
+    """Return how many frames of a burst may be looked at together, at least one."""
+    largest = max((f.size[0] * f.size[1] * (f.bit_depth // 8) for f in frames), default=1)
+    return max(1, min(cores, MOST_WORKERS, int(MOST_BYTES / (BYTES_A_PIXEL * largest))))
+
+
+def _together(
+    seen: Sequence[_Seen], reference: int, people: tuple[Person, ...], notes: list[str], options: Options
+) -> tuple[Analysis, Album]:
+    """Return all that the frames tell together."""
     own = [[_index(p, f, s) for f, s in enumerate(seen)] for p in people]
     judged = _judge(people, own, seen, options)
     notes += scores.row_notes([p.row for p in people], judged, [s.frame.name for s in seen])
@@ -96,8 +194,9 @@ def analyse(
     for p, row in zip(people, own, strict=True):
         for f, i in enumerate(row):
             if i is not None:
-                album.thumbnails[p.id, f] = seen[f].thumbnails[i]
-                album.patches[p.id, f] = seen[f].patches[i]
+                portrait = seen[f].glance.portraits[i]
+                album.thumbnails[p.id, f] = portrait.thumbnail
+                album.patches[p.id, f] = portrait.patch
     return analysis, album
 
 
@@ -110,87 +209,83 @@ def _judge(
     """Return everybody's scores, one a frame, with what whole rows say of a soft face."""
     judged = [
         scores.score(
-            [None if i is None else s.measures[i] for i, s in zip(row, seen, strict=True)], options.scores
+            [None if i is None else s.glance.portraits[i].measures for i, s in zip(row, seen, strict=True)],
+            options.scores,
         )
         for row in own
     ]
     return scores.with_row_reasons([p.row for p in people], judged)
 
 
-def _look_through(
-    frames: Sequence[Frame],
-    pixels: Tolerant,
-    models: Models,
-    options: Options,
-    progress: Progress,
-    notes: list[str],
-) -> tuple[list[_Seen], int]:
-    """Read every frame once: find and measure its faces, and place it on the reference."""
+def _look_through(frames: Sequence[Frame], job: _Job) -> tuple[list[_Seen], int, list[str]]:
+    """Read every frame once: find and measure its faces, and place it on the reference, whose index is given.
+
+    What cannot be read is left out with a note: one bad file ends no run.
+    """
     # The middle of a burst is nearest in time to all of it: people and camera have moved least from there.
     order = sorted(range(len(frames)), key=lambda f: (abs(f - len(frames) // 2), f))
-    view: align.View | None = None
+    notes: list[str] = []
     found: dict[int, _Seen] = {}
+    here: _Sight | None = None
+
+    def look(f: int) -> _Seen | str:
+        mine = _sight(frames[f], job)
+        return mine if isinstance(mine, str) else _placed(mine, here or mine)
+
     reference = -1
-    for done, f in enumerate(order):
-        progress("Looking at the frames", done, len(order))
-        image = pixels(frames[f])
-        if image is None:
-            continue
-        here = faces.detect_faces(image, models, options.faces)
-        mine = align.view_of(image, here, options.align)
-        alignment: Aligned | Unaligned
-        if view is None:
-            view, reference, alignment = mine, f, align.align_reference(mine)
+    while order and here is None:
+        reference = order.pop(0)
+        job.progress(LOOKING, len(frames) - len(order) - 1, len(frames))
+        first = _sight(frames[reference], job)
+        placed = first if isinstance(first, str) else _placed(first, first)
+        if isinstance(first, _Sight) and isinstance(placed, _Seen):
+            here, found[reference] = first, placed
         else:
-            alignment = align.align_frame(view, mine, options.align)
-        entry = _Seen(frame=frames[f], alignment=alignment, faces=[], measures=[], patches=[], thumbnails=[])
-        for face in here:
-            entry.add(image, face)
-        found[f] = entry
-    progress("Looking at the frames", len(order), len(order))
+            notes.append(str(placed))
+    for f, seen in zip(order, job.each(LOOKING, look, order, len(frames) - len(order)), strict=True):
+        if isinstance(seen, str):
+            notes.append(seen)
+        else:
+            found[f] = seen
     if len(found) < 2:
         raise InputError(" ".join(["Fewer than two frames could be read.", *notes]))
     kept = sorted(found)
-    seen = [found[f] for f in kept]
+    everyone = [found[f] for f in kept]
     at = kept.index(reference)
-    if sum(isinstance(s.alignment, Aligned) for s in seen) * 2 < len(seen):
-        at = _place_anew(seen, at, pixels, options, progress)
-    return seen, at
+    if sum(isinstance(s.alignment, Aligned) for s in everyone) * 2 < len(everyone):
+        at = _place_anew(everyone, at, job)
+    return everyone, at, notes
 
 
-def _tolerant(read: Read, notes: list[str]) -> Tolerant:
-    """Return a reader that notes a broken frame and gives None for it: one bad file ends no run."""
-
-    def pixels(frame: Frame) -> Pixels | None:
-        try:
-            return read(frame)
-        except InputError as error:
-            notes.append(str(error))
-            return None
-
-    return pixels
+def _sight(frame: Frame, job: _Job) -> _Sight | str:
+    """Return a frame as it was seen, now or in an earlier run, or why it cannot be read."""
+    try:
+        mine = job.known.glance(frame, lambda: job.glance(frame))
+    except InputError as error:
+        return str(error)
+    return _Sight(frame, mine, job)
 
 
-def _place_anew(seen: list[_Seen], old: int, pixels: Tolerant, options: Options, progress: Progress) -> int:
+def _placed(sight: _Sight, reference: _Sight) -> _Seen | str:
+    """Return what is kept of a frame that lies on the reference or is it, or why it cannot be read."""
+    try:
+        return _Seen(frame=sight.frame, glance=sight.glance, alignment=sight.on(reference))
+    except InputError as error:
+        return str(error)
+
+
+def _place_anew(seen: Sequence[_Seen], old: int, job: _Job) -> int:
     """Try other frames as the reference: most frames do not fit the first one, so it may be the odd one."""
-
-    def view(entry: _Seen) -> align.View | None:
-        image = pixels(entry.frame)
-        return None if image is None else align.view_of(image, entry.faces, options.align)
-
     last = len(seen) - 1
-    candidates = {f: v for f in sorted({0, last // 4, 3 * last // 4, last} - {old}) if (v := view(seen[f]))}
-    trials: dict[int, list[Aligned | Unaligned]] = {c: [] for c in candidates}
-    for f, entry in enumerate(seen):
-        progress("Looking for a better reference", f, len(seen))
-        mine = candidates[f] if f in candidates else view(entry)
-        for c, reference in candidates.items():
-            if mine is None:
-                trials[c].append(Unaligned(reason="it could not be read again"))
-            elif f == c:
-                trials[c].append(align.align_reference(mine))
-            else:
-                trials[c].append(align.align_frame(reference, mine, options.align))
+    possible = sorted({0, last // 4, 3 * last // 4, last} - {old})
+    candidates = {f: _Sight(seen[f].frame, seen[f].glance, job) for f in possible}
+
+    def trial(f: int) -> list[Aligned | Unaligned]:
+        mine = candidates[f] if f in candidates else _Sight(seen[f].frame, seen[f].glance, job)
+        return [_trial(mine, reference) for reference in candidates.values()]
+
+    rows = list(job.each(TRYING, trial, range(len(seen))))
+    trials = {c: [row[k] for row in rows] for k, c in enumerate(candidates)}
     trials[old] = [s.alignment for s in seen]
     best = max(trials, key=lambda c: (sum(isinstance(a, Aligned) for a in trials[c]), c == old, -c))
     for entry, alignment in zip(seen, trials[best], strict=True):
@@ -198,35 +293,65 @@ def _place_anew(seen: list[_Seen], old: int, pixels: Tolerant, options: Options,
     return best
 
 
-def _follow(
-    seen: list[_Seen], pixels: Tolerant, models: Models, options: Options, progress: Progress
-) -> tuple[tuple[Person, ...], list[str]]:
-    """Say who is who, looking again where a person was overlooked."""
+def _trial(mine: _Sight, reference: _Sight) -> Aligned | Unaligned:
+    try:
+        return mine.on(reference)
+    except InputError:
+        return Unaligned(reason="it could not be read again")
+
+
+def _follow(seen: Sequence[_Seen], job: _Job) -> tuple[tuple[Person, ...], list[str]]:
+    """Say who is who, looking again where a person was overlooked; and what should be said about it."""
 
     def tracked() -> tuple[tuple[Person, ...], tuple[str, ...]]:
-        return tracks.track_people([s.faces for s in seen], [s.alignment for s in seen], options.tracks)
+        alignments = [s.alignment for s in seen]
+        return tracks.track_people([s.glance.faces for s in seen], alignments, job.options.tracks)
 
     people, notes = tracked()
     gaps = {
-        f: [p for p in people if isinstance(p.faces[f], Missing)]
+        f: missing
         for f, s in enumerate(seen)
-        if isinstance(s.alignment, Aligned)
+        if isinstance(s.alignment, Aligned) and (missing := _missing(people, f))
     }
-    gaps = {f: missing for f, missing in gaps.items() if missing}
-    again = False
-    for done, (f, missing) in enumerate(sorted(gaps.items())):
-        progress("Looking again for people overlooked", done, len(gaps))
-        image = pixels(seen[f].frame)
-        if image is None:
-            continue
-        for person in missing:
-            face = faces.look_again(image, models, _expected(person, f, seen), seen[f].faces, options.faces)
-            if face is not None:
-                seen[f].add(image, face)
-                again = True
-    if again:
+    expected = {f: [_expected(p, f, seen) for p in missing] for f, missing in gaps.items()}
+
+    def again(f: int) -> Glance | str:
+        return _second_glance(seen[f], expected[f], job)
+
+    more, broken = False, []
+    for f, glanced in zip(gaps, job.each(AGAIN, again, list(gaps)), strict=True):
+        if isinstance(glanced, str):
+            broken.append(glanced)
+        else:
+            more |= len(glanced.portraits) > len(seen[f].glance.portraits)
+            seen[f].glance = glanced
+    if more:
         people, notes = tracked()
-    return people, list(notes)
+    return people, [*broken, *notes]
+
+
+def _missing(people: Sequence[Person], frame: int) -> list[Person]:
+    return [p for p in people if isinstance(p.faces[frame], Missing)]
+
+
+def _second_glance(entry: _Seen, expected: Sequence[Float], job: _Job) -> Glance | str:
+    """Return a frame's glance with the faces that were overlooked where they are expected."""
+    frame, seen = entry.frame, entry.glance
+
+    def look() -> tuple[Portrait, ...]:
+        image = job.read(frame)
+        more: list[Portrait] = []
+        for where in expected:
+            known = (*seen.faces, *(p.face for p in more))
+            face = faces.look_again(image, job.models, where, known, job.options.faces)
+            if face is not None:
+                more.append(portray(frame, image, face))
+        return tuple(more)
+
+    try:
+        return replace(seen, portraits=(*seen.portraits, *job.known.overlooked(frame, expected, look)))
+    except InputError as error:
+        return str(error)
 
 
 def _expected(person: Person, frame: int, seen: Sequence[_Seen]) -> Float:
@@ -244,4 +369,4 @@ def _expected(person: Person, frame: int, seen: Sequence[_Seen]) -> Float:
 
 def _index(person: Person, frame: int, seen: _Seen) -> int | None:
     face = person.faces[frame]
-    return next((i for i, f in enumerate(seen.faces) if f is face), None)
+    return next((i for i, f in enumerate(seen.glance.faces) if f is face), None)

@@ -8,12 +8,25 @@ from pathlib import Path
 from typing import Any
 
 from facemerge import composite
-from facemerge.errors import OptionError
-from facemerge.formats import encode, files, icc, layered_tiff, openraster, page, photo, previews, report, xmp
+from facemerge.errors import InputError, NobodyFoundError, OptionError
+from facemerge.formats import (
+    cache,
+    encode,
+    files,
+    icc,
+    layered_tiff,
+    openraster,
+    page,
+    photo,
+    previews,
+    report,
+    xmp,
+)
 from facemerge.models import Models
 from facemerge.options import Options
+from facemerge.pipeline.known import Known
 from facemerge.pipeline.look import Album, Read, analyse
-from facemerge.pipeline.progress import Progress, no_progress
+from facemerge.pipeline.progress import Clock, Progress, no_progress
 from facemerge.pipeline.setting import choose, missing_risks, settle
 from facemerge.words import Aligned, Analysis, Choice, Decisions, Frame, Head, Pick, Pixels, Risk
 
@@ -48,6 +61,8 @@ def cull(
     decisions: Decisions | None = None,
     models: Models | None = None,
     progress: Progress = no_progress,
+    afresh: bool = False,
+    clock: Clock | None = None,
 ) -> Result:
     """Analyse a burst and write its report: who is good where, and what `merge` would take.
 
@@ -59,6 +74,11 @@ def cull(
         The folder to write: report.json and report.html. An earlier result of this program is replaced.
     options, decisions, models, progress
         Settings, the user's decisions, the networks, and who is told how far it is.
+    afresh
+        Whether what an earlier run has kept beside `out` is left alone, and nothing is kept there; the result
+        is the same.
+    clock
+        Told where the time goes; made just before the call.
 
     Raises
     ------
@@ -66,7 +86,17 @@ def cull(
         If it cannot be done; `out` is then as it was.
     """
     return _run(
-        sources, out, options, decisions, models, progress, pictures=(), layers=False, layered_tiff=False
+        sources,
+        out,
+        options,
+        decisions,
+        models,
+        progress,
+        pictures=(),
+        layers=False,
+        layered_tiff=False,
+        afresh=afresh,
+        clock=clock or Clock(),
     )
 
 
@@ -81,6 +111,8 @@ def merge(
     pictures: Sequence[str] = ("tif",),
     layers: bool = True,
     layered_tiff: bool = False,
+    afresh: bool = False,
+    clock: Clock | None = None,
 ) -> Result:
     """Set everybody's best head into one frame, and write the composite, its layers, masks and report.
 
@@ -98,6 +130,8 @@ def merge(
         Whether the layered file, OpenRaster, is written.
     layered_tiff
         Whether the layers are written as a TIFF file of several pages as well.
+    afresh, clock
+        As `cull` takes them.
 
     Raises
     ------
@@ -114,6 +148,8 @@ def merge(
         pictures=pictures,
         layers=layers,
         layered_tiff=layered_tiff,
+        afresh=afresh,
+        clock=clock or Clock(),
     )
 
 
@@ -128,22 +164,27 @@ def _run(
     pictures: Sequence[str],
     layers: bool,
     layered_tiff: bool,
+    afresh: bool,
+    clock: Clock,
 ) -> Result:
     options, decisions, models = options or Options(), decisions or Decisions(), models or Models()
     for form in pictures:
         if form not in PICTURES:
             raise OptionError(f"A finished picture is tif, png or jpg, not {form!r}.")
-    frames, notes = photo.find_frames(sources)
+    with clock.stage("Finding the frames"):
+        frames, notes = photo.find_frames(sources)
     photo.require_burst(frames)
     decisions = _by_name(decisions, frames)
     # The place is claimed before the work: a folder that cannot be written is known at once.
     with files.folder_in_place(out, inputs=[Path(f.path) for f in frames]) as work:
-        analysis, album = analyse(frames, _reader(frames), models, options, progress)
+        analysis, album = _looked_through(frames, models, options, progress, clock, None if afresh else out)
         if pictures:
-            made = settle(analysis, album, decisions, photo.read, models, options, progress)
+            with clock.stage("Choosing heads and setting them in"):
+                made = settle(analysis, album, decisions, photo.read, models, options, progress)
             chosen, pixels, heads, risks = made.choice, made.base, made.heads, made.risks
         else:
-            chosen = choose(analysis, album, decisions, options)
+            with clock.stage("Choosing heads"):
+                chosen = choose(analysis, album, decisions, options)
             pixels, heads = photo.read(analysis.frames[chosen.base]), ()
             risks = missing_risks(analysis, chosen, options)
         merged = composite.lay(pixels, heads)
@@ -159,22 +200,44 @@ def _run(
             layered_tiff=LAYERED_TIFF if pictures and layered_tiff else None,
         )
         progress("Writing", 0, 1)
-        if pictures:
-            _write_pictures(work, analysis, chosen, pixels, heads, merged, pictures, written)
-        report.write_report(work / "report.json", written)
-        page.write_page(
-            work / "report.html", written, _previews(analysis, album, chosen, pixels, merged, heads, risks)
-        )
+        with clock.stage("Writing"):
+            if pictures:
+                _write_pictures(work, analysis, chosen, pixels, heads, merged, pictures, written)
+            report.write_report(work / "report.json", written)
+            page.write_page(
+                work / "report.html",
+                written,
+                _previews(analysis, album, chosen, pixels, merged, heads, risks),
+            )
         progress("Writing", 1, 1)
     return Result(analysis=analysis, choice=chosen, heads=heads, risks=risks, report=written)
 
 
-def _reader(frames: Sequence[Frame]) -> Read:
-    """Return what gives frames to the analysis: as 8-bit sRGB, the only colours the networks know.
-
-    If some frames have no colour none has: looks must be compared like with like.
-    """
+def _looked_through(
+    frames: Sequence[Frame],
+    models: Models,
+    options: Options,
+    progress: Progress,
+    clock: Clock,
+    out: Path | None,
+) -> tuple[Analysis, Album]:
+    """Return what is known of the burst, begun where an earlier run into `out` has ended (None: afresh)."""
+    # If some frames have no colour none has: looks must be compared like with like.
     grey = len({f.channels for f in frames}) > 1
+    shelf = None if out is None else cache.Shelf(cache.beside(out))
+    known = Known(shelf, options, colours="none" if grey else "sRGB")
+    try:
+        found = analyse(frames, _reader(grey=grey), models, options, progress, known=known, clock=clock)
+    except (InputError, NobodyFoundError):
+        # Of such frames there is nothing worth keeping.
+        known.discard()
+        raise
+    known.tidy()
+    return found
+
+
+def _reader(*, grey: bool) -> Read:
+    """Return what gives frames to the analysis: as 8-bit sRGB, the only colours the networks know."""
 
     def read(frame: Frame) -> Pixels:
         pixels = icc.to_srgb(photo.read(frame), frame.profile)

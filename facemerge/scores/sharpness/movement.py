@@ -88,6 +88,15 @@ def _coarse_streaks() -> tuple[Float, NDArray[np.float32]]:
     return pairs, _streaks(fx.ravel(), fy.ravel(), pairs)
 
 
+@functools.cache
+def _round_blurs() -> NDArray[np.float32]:
+    """Return the (F, K) squared kernels of round blurs, what a streak has to do better than."""
+    fx, fy, _ = _grid()
+    sigmas = np.geomspace(0.004, 0.09, 24)
+    squared = np.exp(-4 * np.pi**2 * np.outer(fx.ravel() ** 2 + fy.ravel() ** 2, sigmas**2))
+    return squared.astype(np.float32)
+
+
 def _streaks(fx: Float, fy: Float, pairs: Float) -> NDArray[np.float32]:
     """Return the (F, K) squared kernels of (K, 2) streaks: length over the patch, degrees."""
     angle = np.deg2rad(pairs[:, 1])
@@ -140,9 +149,7 @@ def streak(
         where = some if sweep == 0 else use
         x, y, now, sharp = fx[where], fy[where], now_all[where], sharp_all[where]
         if sweep < 2:
-            sigmas = np.geomspace(0.004, 0.09, 24)
-            round_blur = np.exp(-4 * np.pi**2 * np.outer(x**2 + y**2, sigmas**2))
-            best_round = float(_misfit(now, sharp, floor, round_blur.astype(np.float32)).min())
+            best_round = float(_misfit(now, sharp, floor, _round_blurs()[where]).min())
             best = (np.inf, *best[1:])
         if sweep == 0:
             pairs, table = _coarse_streaks()
