@@ -23,7 +23,7 @@ SHORT_FADE_PRICE = 1.5
 RIM_FACES = 0.05
 LONGEST_BEND_FACES = 0.25
 STIFF_FACES = 0.08
-SHOULDER_FACES = 0.05
+SHOULDER_FACES, BESIDE_CHIN_FACES, NEAR_CHIN_HEADS = 0.05, 0.15, 1.5
 NEAR_FACES = 0.2
 """How far from the head a seam may run over somebody else."""
 UNTOUCHED_SHARE = 1.0
@@ -144,10 +144,17 @@ def attempt(
 
 
 def _raised_shoulders(common: Stage, laid: Laid) -> NDArray[np.bool_]:
-    """Return what else of the person reaches above the chin, in either frame: bent to meet, but one whole."""
+    """Return what else of the person reaches above the chin, in either frame: bent to meet, but one whole.
+
+    Whose a shoulder is, is not always told; beside the chin it is taken for the person's.
+    """
     window = common.window
-    low = SHOULDER_FACES * window.face_px * window.scale
-    return (common.person | laid.person) & outline.above_chin(common.face, window.shape, low)
+    face_px = window.face_px * window.scale
+    above = outline.above_chin(common.face, window.shape, SHOULDER_FACES * face_px)
+    beside = above & ~outline.above_chin(common.face, window.shape, -BESIDE_CHIN_FACES * face_px)
+    near = beside & (outline.head_distance(common.face, window.shape) < NEAR_CHIN_HEADS)
+    heads = laid.other_heads | _hulls(common.others, window.shape)
+    return ((common.person | laid.person) & above) | (near & (common.anybody | laid.people) & ~heads)
 
 
 def _far_on_neighbours(common: Stage, laid: Laid, bend: NDArray[np.float32]) -> NDArray[np.bool_]:
