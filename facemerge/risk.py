@@ -9,7 +9,7 @@ import numpy as np
 from facemerge.options import RiskOptions
 from facemerge.words import Flag, Risk, Seam
 
-# Each line is a measure's (value, risk) corners, between which risk rises straight. STRANGE, LINES and DETAIL
+# Each line is a measure's (value, risk) corners, between which risk rises straight. STRANGE and LINES
 # were drawn through how often seams were found in 154 heads of four rendered bursts held against their true
 # pictures (`scripts/seams.py`); with the corners before, which had seen none of them, the area under the curve
 # was 0.82 and the Brier score 0.19. A colour difference of 1 is at the edge of sight and 3 is seen
@@ -31,7 +31,7 @@ STRANGE = (
     (14.0, 0.995),
 )
 LINES = ((2.0, 0.0), (3.0, 0.08), (5.0, 0.2), (10.0, 0.38), (30.0, 0.75))
-DETAIL = ((1.0, 0.0), (2.0, 0.06), (3.0, 0.13), (4.0, 0.21), (6.0, 0.36), (12.0, 0.6))
+DETAIL = ((1.0, 0.0), (2.0, 0.12), (3.0, 0.26), (4.0, 0.42), (6.0, 0.7))
 COLOUR = ((1.2, 0.0), (2.3, 0.2), (2.8, 0.32), (3.0, 0.36), (6.0, 0.6), (12.0, 0.9), (20.0, 1.0))
 SHIFT = ((0.5, 0.0), (1.5, 0.25), (3.0, 0.5), (6.0, 0.8))
 PHASE = ((0.6, 0.0), (1.0, 0.25), (1.4, 0.45))

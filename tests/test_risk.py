@@ -53,7 +53,7 @@ def test_a_seam_that_agrees_is_clear_and_says_so() -> None:
         ({"broken_px": 2.0}, "clear"),
         ({"broken_px": 12.0}, "inspect"),
         ({"detail_step": 2.0}, "clear"),
-        ({"detail_step": 6.5, "sharpness_step": 1.4}, "inspect"),
+        ({"detail_step": 4.8, "sharpness_step": 1.4}, "inspect"),
         ({"sharpness_step": 2.0, "detail_step": 0.8}, "clear"),
     ],
 )
