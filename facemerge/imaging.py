@@ -96,9 +96,15 @@ def scale_matrix(size: tuple[int, int], new_size: tuple[int, int]) -> Float:
 def resize(image: Array, new_size: tuple[int, int]) -> Array:
     """Return a picture resampled to (W, H): area averaging down, bicubic up."""
     shrinks = new_size[0] < image.shape[1]
-    return np.asarray(
-        cv2.resize(image, new_size, interpolation=cv2.INTER_AREA if shrinks else cv2.INTER_CUBIC)
-    )
+    if not shrinks:
+        return np.asarray(cv2.resize(image, new_size, interpolation=cv2.INTER_CUBIC))
+    # Averages of averages are averages, and whole halvings are many times as quick as any other ratio.
+    while all(
+        side % 2 == 0 and side >= 4 * new for side, new in zip(image.shape[1::-1], new_size, strict=True)
+    ):
+        half = (image.shape[1] // 2, image.shape[0] // 2)
+        image = np.asarray(cv2.resize(image, half, interpolation=cv2.INTER_AREA))
+    return np.asarray(cv2.resize(image, new_size, interpolation=cv2.INTER_AREA))
 
 
 def fit_within(size: tuple[int, int], long_side: int) -> tuple[int, int]:

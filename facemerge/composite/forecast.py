@@ -65,6 +65,8 @@ def patch_of(image: Pixels, face: Face) -> Patch:
         int(np.clip(x.max() + 3, left + 2, image.shape[1])),
         int(np.clip(y.max() + 3, top + 2, image.shape[0])),
     )
+    # Even sides can be halved, which is quick.
+    right, bottom = right - (right - left) % 2, bottom - (bottom - top) % 2
     part = imaging.to_eight_bit(image[top:bottom, left:right])
     size = (part.shape[1], part.shape[0])
     factor = min(1.0, GRID_PX / max(float(np.ptp(points[:, 0])), 1.0))
