@@ -63,7 +63,7 @@ class Spares:
             return self._seen[n]
         pixels, base_from_frame = self._frames[n]()
         common, window = self._common, self._common.window
-        placed, valid = place.sample(pixels, base_from_frame, window.offset, window.size)
+        placed, valid = place.sample(pixels, base_from_frame, window.offset, window.size, fine=window.fine)
         small, known = window.shrink(placed), ~window.shrink_mask(~valid)
         rim = np.ones((2 * RIM_PX + 1, 2 * RIM_PX + 1), np.uint8)
         somebody = (people(small, self._models) > PERSON_CHANCE) & known

@@ -179,7 +179,7 @@ def _placements(
     base: Array, donor: Array, base_from_donor: Float, base_face: Face, donor_face: Face, window: Window
 ) -> tuple[place.Placement, place.Placement]:
     rough = place.head_from_landmarks(base_face, donor_face, base_from_donor)
-    pixels, _ = place.sample(donor, rough, window.offset, window.size)
+    pixels, _ = place.sample(donor, rough, window.offset, window.size, fine=window.fine)
     region = outline.hull(window.to_work(base_face.landmarks), window.shape, 1.1).astype(np.uint8)
     better = place.refine(window.shrink(imaging.grey(base)), window.shrink(imaging.grey(pixels)), region)
     if better is not None:

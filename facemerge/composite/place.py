@@ -282,6 +282,8 @@ def sample(
     offset: tuple[int, int],
     size: tuple[int, int],
     bend_px: NDArray[np.float32] | None = None,
+    *,
+    fine: bool = True,
 ) -> tuple[Array, NDArray[np.bool_]]:
     """Return the donor as placed and bent on a window of the base, resampled once.
 
@@ -295,6 +297,8 @@ def sample(
         x, y and (w, h) of the window in base pixels.
     bend_px
         (h, w, 2) as `bend` returns it, in full-resolution pixels, or None.
+    fine
+        Whether the pixels are to be looked at; what is shrunk next needs four pixels a point, not 64.
 
     Returns
     -------
@@ -319,5 +323,6 @@ def sample(
     if right <= left or bottom <= top:
         return np.zeros((h, w, 3), donor.dtype), np.zeros((h, w), bool)
     part = np.ascontiguousarray(donor[top:bottom, left:right])
-    pixels = cv2.remap(part, u - left, v - top, cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REPLICATE)
+    how = cv2.INTER_LANCZOS4 if fine else cv2.INTER_LINEAR
+    pixels = cv2.remap(part, u - left, v - top, how, borderMode=cv2.BORDER_REPLICATE)
     return np.asarray(pixels), valid

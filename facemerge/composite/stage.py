@@ -21,6 +21,7 @@ HAIR_HEADS = 1.6
 """How far out, in heads, a person's pixels are taken for hair and not for a shoulder."""
 GHOST_PX = 9
 """Working pixels across from which a neighbour's ghost, or a gap between people, counts."""
+FINE_SCALE = 0.6
 KNOWN_SHARE = 0.97
 """From which share on a filling counts as all there is."""
 
@@ -44,6 +45,11 @@ class Window:
     def scale(self) -> float:
         """Working pixels a base pixel."""
         return self.work_size[0] / self.size[0]
+
+    @property
+    def fine(self) -> bool:
+        """Whether the working copy is hardly smaller than the window."""
+        return self.scale > FINE_SCALE
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -208,7 +214,7 @@ def stage(
         for f in (faces[1], *donor_others)
     ]
     moves = _moves((own, *near), placed)
-    pixels, _ = place.sample(donor, base_from_donor, window.offset, window.size)
+    pixels, _ = place.sample(donor, base_from_donor, window.offset, window.size, fine=window.fine)
     there = window.shrink(pixels)
     left = _unexplained(small, there, moves)
     seen, seen_there = people(small, models), people(there, models)
@@ -319,7 +325,9 @@ def laid_out(
         Gives third frames for what the donor does not show.
     """
     window = common.window
-    pixels, valid = place.sample(donor, placement.base_from_donor, window.offset, window.size)
+    pixels, valid = place.sample(
+        donor, placement.base_from_donor, window.offset, window.size, fine=window.fine
+    )
     small, known = window.shrink(pixels), ~window.shrink_mask(~valid)
     new = window.to_work(imaging.transform(placement.base_from_donor, face.landmarks[:, :2]))
     near = [window.to_work(imaging.transform(placement.base_from_donor, f.landmarks[:, :2])) for f in others]
