@@ -27,6 +27,11 @@ DEAR = 3.0
 """Price of a seam from which further ways are tried."""
 FURTHER = ((True, True, False), (False, False, True), (True, True, True))
 """Those ways: long fade, stiff, near."""
+LOOKED_AT, MUCH_DEARER = 4, 2.5
+"""How many ways are looked at, and by how much the last may be dearer than the first."""
+STRANGE_PRICE = 2.0
+"""Price of a unit of strangeness."""
+SOFT_EDGE_PX = 1.5
 GROWTH = 1.5
 """How much further a window reaches in which a seam has come up against its side."""
 NARROWEST, WIDEST = 0.25, 2.4
@@ -131,7 +136,7 @@ def _best(
     models: Models,
     fill: Fill,
 ) -> Trial:
-    """Return the cheapest way to set the head in; `where`: the donor, the face in it and all others."""
+    """Return the way to set the head in that shows least; `where`: the donor, the face in it, all others."""
     laid = laid_out(common, still, *where, np.zeros(common.window.shape, bool), models, fill)
     trials = [
         attempt(common, laid, straight=straight, long_fade=long_fade)
@@ -148,8 +153,36 @@ def _best(
             for fade, stiff, near in FURTHER
         ]
         trials += [attempt(common, both, straight=True, stiff=stiff) for stiff in (False, True)]
-        best = min(trials, key=lambda t: t.price)
-    return best
+    trials += [attempt(common, laid, straight=True, long_fade=fade, wide=True) for fade in (True, False)]
+    return _least_strange(common, sorted(trials, key=lambda t: t.price))
+
+
+def _least_strange(common: Stage, trials: Sequence[Trial]) -> Trial:
+    """Return what shows least of trials sorted by price.
+
+    Colours along the seam, which the price is made of, say little of shapes: the cheapest are looked at.
+    """
+    near = [t for t in trials[:LOOKED_AT] if t.price <= trials[0].price + MUCH_DEARER]
+    return (
+        near[0]
+        if len(near) == 1
+        else min(near, key=lambda t: t.price + STRANGE_PRICE * _strangest(common, t))
+    )
+
+
+def _strangest(common: Stage, trial: Trial) -> float:
+    """Return how strange the strangest patch of a trial's seam is, at working size."""
+    window = common.window
+    mask = cv2.GaussianBlur(trial.region.astype(np.float32), (0, 0), SOFT_EDGE_PX)
+    seen = np.asarray(common.base + (trial.picture - common.base) * mask[..., None], np.float32)
+    edge = (mask > 0.02) & (mask < 0.98)
+    return measure.strangest(
+        seen,
+        (common.base, trial.picture),
+        edge,
+        window.face_px * window.scale,
+        grain_px=max(0.7, measure.GRAIN_PX * window.scale),
+    ).size
 
 
 def _window(

@@ -37,6 +37,8 @@ UNSEEN_STRAIN, STRAIN_WEIGHT, WORST_STRAIN_PRICE = 0.15, 8.0, 5.0
 class Trial:
     """One placement, cut and priced."""
 
+    picture: NDArray[np.float32]
+    """(h, w, 3) the bent, toned donor at working size."""
     placement: place.Placement
     bend: NDArray[np.float32]
     """(h, w, 2) working pixels."""
@@ -74,6 +76,7 @@ def attempt(
     long_fade: bool = True,
     stiff: bool = False,
     near: bool = False,
+    wide: bool = False,
 ) -> Trial:
     """Return one placement with its bend and seam.
 
@@ -88,6 +91,8 @@ def attempt(
         Whether the bend grows over the longer or the shorter distance from the head.
     near
         Whether the bend grows from the new head alone, over what the old one hid as well.
+    wide
+        Whether the seam may run over neighbours far from the head: right where they stood still.
     stiff
         Whether the bend is smoothed so much that cloth keeps its weave, at the price of meeting less well.
     """
@@ -114,7 +119,8 @@ def attempt(
     outside = (
         (_forbidden(common, laid.others, bend, ghosts) & ~laid.inside) | ~known | common.held | border(window)
     )
-    outside |= _far_on_neighbours(common, laid, bend)
+    if not wide:
+        outside |= _far_on_neighbours(common, laid, bend)
     within = laid.inside | _raised_shoulders(common, laid)
     region = cut.minimum_cut(_seam_cost(common, small), within & ~outside, outside)
     people = (common.anybody | laid.people | laid.inside).astype(np.uint8)
@@ -123,6 +129,7 @@ def attempt(
     strain = _strain(common, bend, region & (wall.rest > 0.5) & (people > 0))
     old = common.person & outline.above_chin(common.face, window.shape, 0)
     return Trial(
+        picture=small,
         placement=laid.placement,
         bend=bend,
         wall=wall,
