@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -12,7 +14,7 @@ from numpy.typing import NDArray
 
 from facemerge import imaging
 from facemerge.composite import behind, blend, cut, fill, lines, measure, outline, place, tone
-from facemerge.composite.stage import Fill, Stage, Window, laid_out, stage
+from facemerge.composite.stage import Fill, Laid, Stage, Window, laid_out, stage
 from facemerge.composite.trial import Trial, attempt, border
 from facemerge.models import Models
 from facemerge.options import CompositeOptions
@@ -25,8 +27,22 @@ MEMBRANE_SCALE = 4
 BANDS = 5
 DEAR = 3.0
 """Price of a seam from which further ways are tried."""
-FURTHER = ((True, True, False), (False, False, True), (True, True, True))
-"""Those ways: long fade, stiff, near."""
+USUAL = (
+    {"straight": True, "long_fade": True},
+    {"straight": True, "long_fade": False},
+    {"straight": False, "long_fade": True},
+)
+FURTHER = (
+    {"straight": True, "long_fade": True, "stiff": True},
+    {"straight": True, "long_fade": False, "near": True},
+    {"straight": True, "long_fade": True, "stiff": True, "near": True},
+)
+FURTHER_MOVED = ({"straight": True}, {"straight": True, "stiff": True})
+WIDE = (
+    {"straight": True, "long_fade": True, "wide": True},
+    {"straight": True, "long_fade": False, "wide": True},
+)
+MOST_THREADS = 4
 LOOKED_AT, MUCH_DEARER = 4, 2.5
 """How many ways are looked at, and by how much the last may be dearer than the first."""
 STRANGE_PRICE = 2.0
@@ -138,22 +154,19 @@ def _best(
 ) -> Trial:
     """Return the way to set the head in that shows least; `where`: the donor, the face in it, all others."""
     laid = laid_out(common, still, *where, np.zeros(common.window.shape, bool), models, fill)
-    trials = [
-        attempt(common, laid, straight=straight, long_fade=long_fade)
-        for straight, long_fade in ((True, True), (True, False), (False, True))
-    ]
     # Where the head would lie under the global homography is taken in as well: the donor's background is
     # known there, and the old head may not be.
     both = laid_out(common, moved, *where, laid.inside, models, fill)
-    trials.append(attempt(common, both, straight=False))
-    best = min(trials, key=lambda t: t.price)
-    if best.price > DEAR:
-        trials += [
-            attempt(common, laid, straight=True, long_fade=fade, stiff=stiff, near=near)
-            for fade, stiff, near in FURTHER
-        ]
-        trials += [attempt(common, both, straight=True, stiff=stiff) for stiff in (False, True)]
-    trials += [attempt(common, laid, straight=True, long_fade=fade, wide=True) for fade in (True, False)]
+
+    def tried(ways: Sequence[tuple[Laid, dict[str, bool]]]) -> list[Trial]:
+        # The cut is native code that lets other threads run.
+        with ThreadPoolExecutor(min(MOST_THREADS, os.cpu_count() or 1)) as pool:
+            return list(pool.map(lambda way: attempt(common, way[0], **way[1]), ways))
+
+    trials = tried([*((laid, way) for way in USUAL), (both, {"straight": False})])
+    if min(t.price for t in trials) > DEAR:
+        trials += tried([*((laid, way) for way in FURTHER), *((both, way) for way in FURTHER_MOVED)])
+    trials += tried([(laid, way) for way in WIDE])
     return _least_strange(common, sorted(trials, key=lambda t: t.price))
 
 

@@ -14,6 +14,7 @@ from facemerge import choice, composite, faces, imaging, risk
 from facemerge.formats import icc, photo
 from facemerge.models import Models
 from facemerge.options import Options
+from facemerge.pipeline.draft import Draft, draft_of
 from facemerge.pipeline.look import Album, Read
 from facemerge.pipeline.progress import Progress, no_progress
 from facemerge.words import (
@@ -105,7 +106,7 @@ def settle(
 
     A forecast from small copies cannot know every seam. What was measured replaces it, and the choice is made
     anew, until it stands or `ROUNDS` are over: so a slightly lesser face on a clean seam beats the best face
-    on a broken one.
+    on a broken one. Large frames are tried smaller; what is chosen is made, and measured, at full size.
 
     Parameters
     ----------
@@ -124,6 +125,7 @@ def settle(
         If a frame can no longer be read.
     """
     tried: dict[Swap, float] = {}
+    draft = draft_of(analysis, read)
     benches: dict[int, _Bench] = {}
     rounds: list[Set] = []
     for _ in range(ROUNDS):
@@ -132,13 +134,24 @@ def settle(
             break
         # Made only where there is none yet: a bench reads its base frame.
         if chosen.base not in benches:
-            benches[chosen.base] = _Bench(analysis, chosen.base, read, models, options)
+            benches[chosen.base] = _Bench(draft, chosen.base, models, options)
         made = benches[chosen.base].set_in(chosen, progress)
         rounds.append(made)
         tried |= _measured(analysis, chosen, made.risks)
         if all(risk.flag == "clear" for risk in made.risks.values()):
             break
-    found = choose(analysis, album, decisions, options, tried)
+    benches.clear()
+    best = _best(analysis, rounds, choose(analysis, album, decisions, options, tried), tried, options)
+    if draft.shrink == 1:
+        return best
+    whole = Draft(analysis=analysis, read=read, shrink=1)
+    return _Bench(whole, best.choice.base, models, options).set_in(best.choice, progress)
+
+
+def _best(
+    analysis: Analysis, rounds: Sequence[Set], found: Choice, tried: Mapping[Swap, float], options: Options
+) -> Set:
+    """Return the round that was found best in the end."""
     for made in rounds:
         if _same(found, made.choice):
             # The same heads, in words that know what was measured.
@@ -159,7 +172,8 @@ def set_in(
 
     Parameters and errors as `settle`.
     """
-    made = _Bench(analysis, chosen.base, read, models, options).set_in(chosen, progress)
+    whole = Draft(analysis=analysis, read=read, shrink=1)
+    made = _Bench(whole, chosen.base, models, options).set_in(chosen, progress)
     return made.base, made.heads, made.risks
 
 
@@ -190,7 +204,9 @@ def _worth(analysis: Analysis, chosen: Choice, tried: Mapping[Swap, float], opti
 class _Bench:
     """One base frame, and the heads that have been made for it."""
 
-    def __init__(self, analysis: Analysis, base: int, read: Read, models: Models, options: Options) -> None:
+    def __init__(self, draft: Draft, base: int, models: Models, options: Options) -> None:
+        analysis, read = draft.analysis, draft.read
+        self._draft = draft
         self._analysis = analysis
         self._index = base
         self._models = models
@@ -212,7 +228,7 @@ class _Bench:
             head = self._head(person, pick, current, heads)
             heads.append(head)
             current = composite.lay(current, [head])
-            risks[person.id] = _risk(analysis, chosen.base, person, pick, head, options)
+            risks[person.id] = _risk(self._draft, chosen.base, person, pick, head, options)
         progress("Setting heads in", len(swaps), len(swaps))
         return Set(choice=chosen, base=self._base, heads=tuple(heads), risks=risks)
 
@@ -346,11 +362,11 @@ def _faces(person: Person, base: int, pick: Pick) -> tuple[Face, Face]:
     return base_face, donor_face
 
 
-def _risk(analysis: Analysis, base: int, person: Person, pick: Pick, head: Head, options: Options) -> Risk:
+def _risk(draft: Draft, base: int, person: Person, pick: Pick, head: Head, options: Options) -> Risk:
     base_face, donor_face = _faces(person, base, pick)
     return risk.assess(
-        head.seam,
+        draft.true_seam(head.seam),
         head_turn_deg=faces.turn_deg(donor_face) - faces.turn_deg(base_face),
-        align_error_px=analysis.error_to_base_px(base, pick.frame),
+        align_error_px=draft.analysis.error_to_base_px(base, pick.frame) * draft.shrink,
         options=options.risk,
     )

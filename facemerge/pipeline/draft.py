@@ -1,0 +1,96 @@
+"""Small stand-ins for large frames: seams are tried on them, and only what is chosen is made at full size."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from facemerge import imaging
+from facemerge.pipeline.look import Read
+from facemerge.words import Aligned, Analysis, Face, Float, Frame, Person, Pixels, Seam
+
+DRAFT_FACE_PX = 130.0
+"""Faces are left at least so wide: a little more than the size at which seams are sought."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Draft:
+    """A burst as if it had been taken smaller."""
+
+    analysis: Analysis
+    """All that is known, in the small frames' pixels."""
+    read: Read
+    """Gives a small frame's pixels, in the file's profile and depth."""
+    shrink: int
+    """How many times as wide the true frames are: 1, 2, 4 …"""
+
+    def true_seam(self, seam: Seam) -> Seam:
+        """Return a seam's measures in the true frames' pixels."""
+        return replace(
+            seam,
+            misregistration_px=seam.misregistration_px * self.shrink,
+            bent_px=seam.bent_px * self.shrink,
+            broken_px=seam.broken_px * self.shrink,
+        )
+
+
+def draft_of(analysis: Analysis, read: Read) -> Draft:
+    """Return a burst's stand-in, as small as its faces allow; the burst itself if they are small already.
+
+    Parameters
+    ----------
+    analysis
+        What is known of the burst.
+    read
+        Gives a frame's pixels as its file has them.
+    """
+    widths = [f.box[2] - f.box[0] for p in analysis.people for f in p.faces if isinstance(f, Face)]
+    shrink = 2 ** max(0, math.floor(math.log2(float(np.median(widths)) / DRAFT_FACE_PX))) if widths else 1
+    if shrink == 1:
+        return Draft(analysis=analysis, read=read, shrink=1)
+    large = {f.name: f for f in analysis.frames}
+    frames = tuple(replace(f, size=(f.size[0] // shrink, f.size[1] // shrink)) for f in analysis.frames)
+    small_from_large = [
+        imaging.scale_matrix(a.size, b.size) for a, b in zip(analysis.frames, frames, strict=True)
+    ]
+    reference = small_from_large[analysis.reference]
+    small = replace(
+        analysis,
+        frames=frames,
+        alignments=tuple(
+            replace(
+                a,
+                reference_from_frame=reference @ a.reference_from_frame @ np.linalg.inv(m),
+                error_px=a.error_px / shrink,
+            )
+            if isinstance(a, Aligned)
+            else a
+            for a, m in zip(analysis.alignments, small_from_large, strict=True)
+        ),
+        people=tuple(_person(p, small_from_large) for p in analysis.people),
+    )
+
+    def shrunk(frame: Frame) -> Pixels:
+        return imaging.resize(read(large[frame.name]), frame.size)
+
+    return Draft(analysis=small, read=shrunk, shrink=shrink)
+
+
+def _person(person: Person, small_from_large: list[Float]) -> Person:
+    faces = [
+        _face(f, m) if isinstance(f, Face) else f for f, m in zip(person.faces, small_from_large, strict=True)
+    ]
+    return replace(person, faces=tuple(faces))
+
+
+def _face(face: Face, small_from_large: Float) -> Face:
+    corners = imaging.transform(small_from_large, np.array(face.box, np.float64).reshape(2, 2))
+    points = imaging.transform(small_from_large, face.landmarks[:, :2])
+    depth = face.landmarks[:, 2:] * small_from_large[0, 0]
+    return replace(
+        face,
+        box=(float(corners[0, 0]), float(corners[0, 1]), float(corners[1, 0]), float(corners[1, 1])),
+        landmarks=np.hstack([points, depth]),
+    )

@@ -1,0 +1,115 @@
+"""Large frames are tried smaller, and the small ones tell the same story."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import bursts
+import numpy as np
+import pytest
+
+from facemerge import imaging, pipeline
+from facemerge.models import Models
+from facemerge.options import Options
+from facemerge.pipeline import draft, setting
+from facemerge.words import Aligned, Analysis, Decisions, Face, Frame, Pixels, Seam
+
+Seen = tuple[Analysis, pipeline.Album, dict[str, Pixels]]
+
+
+@pytest.fixture(scope="module")
+def seen(models: Models) -> Seen:
+    """A burst of three frames in which no frame has both people sharp, looked through."""
+    pictures = {f"f{i}.png": bursts.frame(i) for i in range(3)}
+    frames = [
+        Frame(name=n, path=f"/nowhere/{n}", size=(p.shape[1], p.shape[0]), bit_depth=8)
+        for n, p in pictures.items()
+    ]
+    analysis, album = pipeline.analyse(frames, lambda f: pictures[f.name], models, Options())
+    return analysis, album, pictures
+
+
+def face_px(analysis: Analysis) -> float:
+    return float(
+        np.median([f.box[2] - f.box[0] for p in analysis.people for f in p.faces if isinstance(f, Face)])
+    )
+
+
+def test_small_faces_are_left_as_they_are(seen: Seen, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where faces are hardly wider than seams are sought at, the burst is its own draft."""
+    analysis, _, pictures = seen
+    monkeypatch.setattr(draft, "DRAFT_FACE_PX", 0.6 * face_px(analysis))
+    made = draft.draft_of(analysis, lambda f: pictures[f.name])
+    assert made.shrink == 1
+    assert made.analysis is analysis
+
+
+@pytest.mark.parametrize("shrink", [2, 4])
+def test_a_draft_is_the_burst_taken_smaller(seen: Seen, monkeypatch: pytest.MonkeyPatch, shrink: int) -> None:
+    """Points carried over in the small frames are where the large ones carry them; errors shrink alike."""
+    analysis, _, pictures = seen
+    monkeypatch.setattr(draft, "DRAFT_FACE_PX", face_px(analysis) / shrink)
+    made = draft.draft_of(analysis, lambda f: pictures[f.name])
+    assert made.shrink == shrink
+    for frame in made.analysis.frames:
+        assert made.read(frame).shape == (frame.size[1], frame.size[0], 3)
+    base, donor = 0, 2
+    small = [
+        imaging.scale_matrix(analysis.frames[f].size, made.analysis.frames[f].size) for f in (base, donor)
+    ]
+    points = np.array([[10.0, 20.0], [300.0, 40.0], [150.0, 200.0]])
+    there = imaging.transform(analysis.base_from_frame(base, donor), points)
+    carried = imaging.transform(
+        made.analysis.base_from_frame(base, donor), imaging.transform(small[1], points)
+    )
+    np.testing.assert_allclose(carried, imaging.transform(small[0], there), atol=1e-6)
+    assert made.analysis.error_to_base_px(base, donor) * shrink == pytest.approx(
+        analysis.error_to_base_px(base, donor)
+    )
+    face, large = made.analysis.people[0].faces[donor], analysis.people[0].faces[donor]
+    assert isinstance(face, Face)
+    assert isinstance(large, Face)
+    np.testing.assert_allclose(
+        face.landmarks[:, :2], imaging.transform(small[1], large.landmarks[:, :2]), atol=1e-6
+    )
+
+
+def test_measures_in_pixels_are_told_in_the_true_frames(seen: Seen) -> None:
+    """What is counted in pixels is as much larger as the frames are; colours are what they are."""
+    analysis, _, pictures = seen
+    made = replace(draft.draft_of(analysis, lambda f: pictures[f.name]), shrink=4)
+    seam = Seam(
+        delta_e_median=0.5, delta_e_p95=1.0, texture=2.0, misregistration_px=0.5, tone_delta_e=1.0,
+        grain_ratio=1.0, neighbour_overlap=0.0, invented=0.0, old_head_left=0.0, bent_px=1.0, broken_px=1.5,
+    )  # fmt: skip
+    true = made.true_seam(seam)
+    assert (true.misregistration_px, true.bent_px, true.broken_px) == (2.0, 4.0, 6.0)
+    assert replace(true, misregistration_px=0.5, bent_px=1.0, broken_px=1.5) == seam
+
+
+def test_what_is_chosen_is_made_at_full_size(
+    seen: Seen, models: Models, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Settled on drafts, the heads are the very same that are made of the choice without any."""
+    analysis, album, pictures = seen
+    read = lambda f: pictures[f.name]  # noqa: E731
+    monkeypatch.setattr(draft, "DRAFT_FACE_PX", face_px(analysis) / 2)
+    made = pipeline.settle(analysis, album, Decisions(), read, models, Options())
+    assert made.heads
+    assert made.base.shape == pictures["f0.png"].shape
+    base, heads, risks = setting.set_in(analysis, made.choice, read, models, Options())
+    np.testing.assert_array_equal(made.base, base)
+    assert made.risks == risks
+    for one, other in zip(made.heads, heads, strict=True):
+        np.testing.assert_array_equal(one.pixels, other.pixels)
+        np.testing.assert_array_equal(one.mask, other.mask)
+
+
+def test_frames_that_lie_nowhere_stay_so(seen: Seen, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A frame that could not be placed is not placed in the draft either."""
+    analysis, _, pictures = seen
+    monkeypatch.setattr(draft, "DRAFT_FACE_PX", face_px(analysis) / 2)
+    made = draft.draft_of(analysis, lambda f: pictures[f.name])
+    assert [isinstance(a, Aligned) for a in made.analysis.alignments] == [
+        isinstance(a, Aligned) for a in analysis.alignments
+    ]
