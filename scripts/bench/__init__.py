@@ -1,0 +1,1 @@
+"""What `benchmark.py` is made of: its input, what it compares with, how it measures, its tables."""
