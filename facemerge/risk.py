@@ -11,11 +11,11 @@ from facemerge.words import Flag, Risk, Seam
 
 # Each line is a measure's (value, risk) corners, between which risk rises straight. STRANGE and LINES were
 # drawn through how often seams were found in 154 heads of four rendered bursts held against their true
-# pictures (`scripts/seams.py`); with the corners before, which had seen none of them, the area under the
-# curve was 0.82 and the Brier score 0.19; on 102 heads of four bursts drawn later, with these, 0.88 and 0.07.
-# A colour difference of 1 is at the edge of sight and 3 is seen side
-# by side (Mahy et al. 1994 find 2.3, from memory): above 3 no head is called clear, whatever else was
-# measured. The others are rare on bursts and were set by looking at seams.
+# pictures (`scripts/seams.py`): there the corners before, which had seen none of them, reached an area under
+# the curve of 0.82 and a Brier score of 0.19; these, on 102 heads of four bursts drawn later, 0.88 and 0.07.
+# A colour difference of 1 is at the edge of sight and 3 is seen side by side (Mahy et al. 1994 find 2.3, from
+# memory): above 3 no head is called clear, whatever else was measured. The others are rare on bursts and were
+# set by looking at seams.
 STRANGE = (
     (0.3, 0.0),
     (0.5, 0.04),
