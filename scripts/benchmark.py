@@ -161,7 +161,11 @@ def point(bench: Bench, at: float, frames: Sequence[Path]) -> Record:
     floor, merged = [], []
     for _ in range(bench.repeats):
         floor.append(bench.floor(frames))
-        merged.append(_record(bench.merge(frames, bench.fresh()), frames))
+        out = bench.fresh()
+        ran = bench.merge(frames, out)
+        report = json.loads((out / "report.json").read_text(encoding="utf-8"))
+        heads = sum(not person["from_base"] for person in report["people"])
+        merged.append(_record(ran, frames) | {"heads": heads})
     return {"at": at, "floor": floor, "merge": merged}
 
 

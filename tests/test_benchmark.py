@@ -206,6 +206,7 @@ def a_run(wall_s: float, frames: int = 60) -> dict[str, Any]:
 def measured():
     """Times that were never taken, so that what the tables make of them can be reckoned by hand."""
     looked = {"stages": {"Looking": 15.0, "Looking: Aligning": 4.0, "Writing": 5.0}}
+    seen = {"heads": 3, "stages": {"Looking at the frames": 6.0, "Choosing heads and setting them in": 2.0}}
     judged = {
         "good_picks": 9,
         "people": 10,
@@ -238,8 +239,8 @@ def measured():
             "floor_of_reference": [a_run(2, 12)],
         },
         "judged": {"merge": judged},
-        "frames": [{"at": 30, "floor": [a_run(4, 30)], "merge": [a_run(9, 30)]}],
-        "people": [{"at": 5, "floor": [a_run(2, 10)], "merge": [a_run(5, 10)]}],
+        "frames": [{"at": 30, "floor": [a_run(4, 30)], "merge": [a_run(9, 30) | seen]}],
+        "people": [{"at": 5, "floor": [a_run(2, 10)], "merge": [a_run(5, 10) | {"heads": 1}]}],
         "imports": {"typer": [a_run(0.1)], "help": [a_run(0.25)]},
     }
 
@@ -255,8 +256,9 @@ def measured():
         "| plain reference, features on whole frames | 12 | 100.0 | 50.00 |",
         "| Looking | 15.00 (15.00 to 15.00) | 0.20 (0.10 to 0.30) |",
         "| … aligning | 4.00 (4.00 to 4.00) | - |",
-        "| 30 | 4.0 | 9.0 | 2.25 | 0.30 | 18.0 | 900 |",
-        "| 5 | 10 | 2.0 | 5.0 | 2.50 | 0.50 | 10.0 | 900 |",
+        "| 30 | 3 | 4.0 | 9.0 | 2.25 | 0.20 | 2.00 | 18.0 | 900 |",
+        # Stages that the program did not name are left open.
+        "| 5 | 10 | 1 | 2.0 | 5.0 | 2.50 | - | - | 10.0 | 900 |",
         "| `facemerge merge` | 9 of 10 | 4 | 59 | 0.25 | - | 0.50 | 2.0 | 3.0 |",
         "| `facemerge --help` | 0.250 |",
     ],
@@ -330,7 +332,8 @@ def test_a_whole_run_puts_its_tables_between_the_marks(folder, tmp_path, capsys,
     monkeypatch.setattr(benchmark, "IMPORT_REPEATS", 1)
     file, numbers = tmp_path / "README.md", tmp_path / "numbers.json"
     file.write_text("Before.\n<!-- benchmark -->\nold\n<!-- /benchmark -->\nAfter.\n")
-    words = "--people 2 --frames 3 --megapixels 0.54 --repeats 1 --workers 1 --parts whole imports"
+    words = "--people 2 --frames 3 --megapixels 0.54 --repeats 1 --workers 1 --series-frames 2"
+    words += " --parts whole imports frames"
     code = benchmark.main([str(folder), *words.split(), "--write", str(file), "--json", str(numbers)])
     assert code == 0, capsys.readouterr().err
     text = file.read_text()
@@ -340,5 +343,5 @@ def test_a_whole_run_puts_its_tables_between_the_marks(folder, tmp_path, capsys,
     assert "| `facemerge merge` | 2 of 2 |" in text
     measured = json.loads(numbers.read_text())
     assert set(measured["whole"]) == {"floor", "merge", "weight", "base", "pick"}
-    assert {"Looking at the frames", "Writing"} < set(measured["whole"]["merge"][0]["stages"])
+    assert {tables.LOOKING, tables.SETTING, "Writing"} < set(measured["whole"]["merge"][0]["stages"])
     assert not list(folder.glob(".results-*"))
