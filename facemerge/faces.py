@@ -8,6 +8,7 @@ measured, by the landmarker on a crop of its own.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -40,11 +41,72 @@ FEW_SQUARES = 8
 BLOCK_PX, BLOCK_OVERLAP_PX = 560, 64
 """Hints are sought block by block, for the memory's sake; no face that fits its scale is cut by all."""
 SAME_FACE_IOU = 0.35
+SIZE_SLACK = 0.8
+"""By what factor a face may be smaller than expected: people step back, and detections are rough."""
 MIN_PRESENCE = 0.5
 APPEARANCE_PX = 96
 
 
-def detect_faces(image: Pixels, models: Models, options: FacesOptions) -> tuple[Face, ...]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Expected:
+    """What other frames of a burst lead one to expect of a picture."""
+
+    smallest_px: float = 0.0
+    """Width of the smallest face."""
+    count: int = 0
+    """Faces."""
+
+
+NOTHING = Expected()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Scale:
+    """One size at which a picture is searched."""
+
+    side_px: float
+    """What a square holds, in pixels of the picture."""
+    low_px: float
+    high_px: float
+    """Widths of the faces that this scale sees better than the others do."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Finds:
+    """What may be faces, overlapping answers not yet merged; coordinates in pixels of the picture."""
+
+    boxes: Float
+    """(N, 4) x0, y0, x1, y1."""
+    keypoints: Float
+    """(N, 6, 2) as the detector gives them."""
+    confidence: NDArray[np.float64]
+    """(N,) in [0, 1]."""
+    own: NDArray[np.bool_]
+    """(N,) whether the scale that saw it is the one for faces so large."""
+
+    @classmethod
+    def of(cls, parts: Sequence[_Finds]) -> _Finds:
+        """Return several as one."""
+        return cls(
+            boxes=np.concatenate([p.boxes for p in parts]),
+            keypoints=np.concatenate([p.keypoints for p in parts]),
+            confidence=np.concatenate([p.confidence for p in parts]),
+            own=np.concatenate([p.own for p in parts]),
+        )
+
+    def faces(self) -> list[int]:
+        """Return, for each face that is none of a stronger one's answers, which answer tells it best."""
+        best = []
+        for i in _strongest(self.boxes, self.confidence):
+            # Of a face's answers that of its own scale is taken: whether others were asked changes nothing.
+            same = self.own & (np.array([_iou(self.boxes[i], b) for b in self.boxes]) >= SAME_FACE_IOU)
+            best.append(int(np.argmax(np.where(same, self.confidence, -1.0))) if same.any() else i)
+        return best
+
+
+def detect_faces(
+    image: Pixels, models: Models, options: FacesOptions, expected: Expected = NOTHING
+) -> tuple[Face, ...]:
     """Return the faces of a picture, left to right.
 
     Parameters
@@ -55,6 +117,9 @@ def detect_faces(image: Pixels, models: Models, options: FacesOptions) -> tuple[
         The networks to run.
     options
         The smallest face and the confidence asked for.
+    expected
+        Where as many faces are found as expected, much smaller ones are not looked for: that takes most of
+        the time. The others are told no differently for it.
 
     Returns
     -------
@@ -62,11 +127,11 @@ def detect_faces(image: Pixels, models: Models, options: FacesOptions) -> tuple[
         In the picture's own pixels; empty if there is none.
     """
     eight = imaging.to_eight_bit(image)
-    boxes, keypoints, confidence = _search(eight, models, options)
+    seen = _search(eight, models, options, expected)
     found: list[Face] = []
-    for i in _strongest(boxes, confidence):
-        region = region_of_detection(boxes[i], keypoints[i])
-        face = _landmarked(eight, models, region, boxes[i], float(confidence[i]), options)
+    for i in seen.faces():
+        region = region_of_detection(seen.boxes[i], seen.keypoints[i])
+        face = _landmarked(eight, models, region, seen.boxes[i], float(seen.confidence[i]), options)
         # Two detections too far apart to be merged may still have led the landmarker to one face.
         if face is not None and all(_iou(face.box, f.box) < SAME_FACE_IOU for f in found):
             found.append(face)
@@ -115,41 +180,85 @@ def turn_deg(face: Face) -> float:
     return float(np.degrees(np.arctan2(across[2], across[0])))
 
 
-def _search(
-    image: NDArray[np.uint8], models: Models, options: FacesOptions
-) -> tuple[Float, Float, NDArray[np.float64]]:
-    height, width = image.shape[:2]
-    boxes, keypoints, confidence = [np.zeros((0, 4))], [np.zeros((0, 6, 2))], [np.zeros(0)]
-    square = options.min_face_px / SMALLEST_SHARE
+def _search(image: NDArray[np.uint8], models: Models, options: FacesOptions, expected: Expected) -> _Finds:
+    copies = _Copies(image)
+    scales = _scales((image.shape[1], image.shape[0]), options)
+    passed_over = [s for s in scales if s.high_px < SIZE_SLACK * expected.smallest_px]
+    found = _Finds.of([_look(copies, s, models, options) for s in scales if s not in passed_over])
+    best = found.faces()
+    # A face that its own scale has not seen may be told better by a finer one.
+    if passed_over and not (len(best) >= expected.count and found.own[best].all()):
+        found = _Finds.of([found, *(_look(copies, s, models, options) for s in passed_over)])
+    return found
+
+
+def _scales(size: tuple[int, int], options: FacesOptions) -> list[_Scale]:
+    """Return the scales at which a picture (W, H) is searched, the finest first."""
+    longest = float(max(size))
+    sides = [options.min_face_px / SMALLEST_SHARE]
     # The last scale holds the whole picture, whatever its shape.
-    scales = [square]
-    while scales[-1] < max(width, height):
-        scales.append(min(scales[-1] * SCALE_STEP, float(max(width, height))))
-    source: NDArray[np.uint8] = image
-    source_scale = 1.0
-    for side in scales:
-        factor = DETECTOR_PX / side
-        size = (max(1, round(width * factor)), max(1, round(height * factor)))
-        # Each scale is made from the last one's copy: shrinking 24 megapixels again for every scale would
-        # cost more than the search.
-        if size[0] <= source.shape[1] and size[1] <= source.shape[0]:
-            small = np.asarray(cv2.resize(source, size, interpolation=cv2.INTER_AREA), np.uint8)
-            if source_scale * 1.5 <= 1 / factor:
-                source, source_scale = small, 1 / factor
-        else:
-            small = np.asarray(cv2.resize(source, size, interpolation=cv2.INTER_LINEAR), np.uint8)
-        back = np.array([width / size[0], height / size[1]])
-        for x, y, tile in _squares(small, models, options):
-            seen = models.detect(tile, options.min_confidence)
-            if len(seen.confidence) == 0:
-                continue
-            corner = np.array([x, y], np.float64)
-            centred = seen.boxes.reshape(-1, 2, 2) * DETECTOR_PX + corner
-            inner = _inside(centred, (x, y), small.shape[:2])
-            boxes.append((centred * back - 0.5).reshape(-1, 4)[inner])
-            keypoints.append(((seen.keypoints * DETECTOR_PX + corner) * back - 0.5)[inner])
-            confidence.append(seen.confidence[inner])
-    return np.concatenate(boxes), np.concatenate(keypoints), np.concatenate(confidence)
+    while sides[-1] < longest:
+        sides.append(min(sides[-1] * SCALE_STEP, longest))
+    limits = [0.0, *(SMALLEST_SHARE * side for side in sides[1:]), np.inf]
+    return [
+        _Scale(side_px=side, low_px=low, high_px=high)
+        for side, low, high in zip(sides, limits[:-1], limits[1:], strict=True)
+    ]
+
+
+class _Copies:
+    """One picture at the sizes asked for, each made from the smallest half of a half that is large enough.
+
+    Averaging over areas is quick by halves alone: shrinking 24 megapixels in one step takes longer than
+    looking at what comes of it.
+    """
+
+    def __init__(self, image: NDArray[np.uint8]) -> None:
+        self.size = (image.shape[1], image.shape[0])
+        self._halves = [image]
+
+    def at(self, size: tuple[int, int]) -> NDArray[np.uint8]:
+        """Return the picture at a (W, H)."""
+        source = self._halves[0]
+        for level in range(1, 16):
+            h, w = (n // 2 for n in self._halves[level - 1].shape[:2])
+            if w < size[0] or h < size[1]:
+                break
+            if level == len(self._halves):
+                half = cv2.resize(_even(self._halves[-1]), (w, h), interpolation=cv2.INTER_AREA)
+                self._halves.append(np.asarray(half, np.uint8))
+            source = self._halves[level]
+        larger = size[0] > source.shape[1] or size[1] > source.shape[0]
+        way = cv2.INTER_LINEAR if larger else cv2.INTER_AREA
+        return np.asarray(cv2.resize(source, size, interpolation=way), np.uint8)
+
+
+def _look(copies: _Copies, scale: _Scale, models: Models, options: FacesOptions) -> _Finds:
+    """Return what one scale sees."""
+    width, height = copies.size
+    factor = DETECTOR_PX / scale.side_px
+    size = (max(1, round(width * factor)), max(1, round(height * factor)))
+    small = copies.at(size)
+    back = np.array([width / size[0], height / size[1]])
+    boxes, keypoints, confidence = [np.zeros((0, 4))], [np.zeros((0, 6, 2))], [np.zeros(0)]
+    for x, y, tile in _squares(small, models, options):
+        seen = models.detect(tile, options.min_confidence)
+        if len(seen.confidence) == 0:
+            continue
+        corner = np.array([x, y], np.float64)
+        centred = seen.boxes.reshape(-1, 2, 2) * DETECTOR_PX + corner
+        inner = _inside(centred, (x, y), small.shape[:2])
+        boxes.append((centred * back - 0.5).reshape(-1, 4)[inner])
+        keypoints.append(((seen.keypoints * DETECTOR_PX + corner) * back - 0.5)[inner])
+        confidence.append(seen.confidence[inner])
+    found = np.concatenate(boxes)
+    wide = found[:, 2] - found[:, 0]
+    return _Finds(
+        boxes=found,
+        keypoints=np.concatenate(keypoints),
+        confidence=np.concatenate(confidence),
+        own=(wide >= scale.low_px) & (wide < scale.high_px),
+    )
 
 
 def _squares(small: NDArray[np.uint8], models: Models, options: FacesOptions) -> list[Tile]:
@@ -172,6 +281,11 @@ def _squares(small: NDArray[np.uint8], models: Models, options: FacesOptions) ->
         (x, y, np.ascontiguousarray(padded[y : y + DETECTOR_PX, x : x + DETECTOR_PX]))
         for x, y in ((int(xs[i]), int(ys[k])) for k, i in np.argwhere(wanted))
     ]
+
+
+def _even(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Return a picture less its last odd line, which has no other to be averaged with."""
+    return picture[: picture.shape[0] // 2 * 2, : picture.shape[1] // 2 * 2]
 
 
 def _starts(length: int) -> list[int]:

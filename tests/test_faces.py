@@ -130,6 +130,53 @@ def test_hints_lead_to_the_same_faces(models: Models, monkeypatch: pytest.Monkey
     assert all(np.array_equal(a.landmarks, b.landmarks) for a, b in zip(quick, plain, strict=True))
 
 
+# -- what other frames of a burst lead one to expect --------------------------------------------------------
+
+GROUP = [(100, 80, 600), (800, 60, 640), (1500, 90, 580)]
+
+
+def squares_looked_at(monkeypatch: pytest.MonkeyPatch) -> list[int]:
+    looked: list[int] = []
+    detect = Models.detect
+
+    def counting(self: Models, *rest: object) -> object:
+        looked.append(1)
+        return detect(self, *rest)
+
+    monkeypatch.setattr(Models, "detect", counting)
+    return looked
+
+
+def test_what_is_expected_saves_work_and_changes_nothing(
+    models: Models, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Three faces of 210 px where three such are expected: a third of the squares at most, the same bits."""
+    image = scene((2400, 1600), GROUP, data.brick()[..., None].repeat(3, 2))
+    looked = squares_looked_at(monkeypatch)
+    plain = faces.detect_faces(image, models, FacesOptions())
+    all_squares = len(looked)
+    quick = faces.detect_faces(image, models, FacesOptions(), faces.Expected(smallest_px=200, count=3))
+    assert len(plain) == 3
+    assert 0 < len(looked) - all_squares < all_squares / 3
+    assert [(f.box, f.confidence) for f in quick] == [(f.box, f.confidence) for f in plain]
+    assert all(np.array_equal(a.landmarks, b.landmarks) for a, b in zip(quick, plain, strict=True))
+
+
+def test_who_stepped_back_is_found_where_somebody_is_lacking(models: Models) -> None:
+    """Three faces of 200 px are expected and two are there; the third, of 72 px, is looked for after all."""
+    places = [*GROUP[:2], (1800, 1200, 200)]
+    image = scene((2400, 1600), places, np.full((4, 4, 3), 120, np.uint8))
+    found = faces.detect_faces(image, models, FacesOptions(), faces.Expected(smallest_px=200, count=3))
+    assert [max(iou(f, *place) for f in found) > 0.7 for place in places] == [True] * 3
+
+
+def test_a_newcomer_as_large_as_the_others_is_found(models: Models) -> None:
+    """More faces than expected are no reason to overlook one."""
+    image = scene((2400, 1600), GROUP, np.full((4, 4, 3), 120, np.uint8))
+    found = faces.detect_faces(image, models, FacesOptions(), faces.Expected(smallest_px=200, count=2))
+    assert len(found) == 3
+
+
 def test_a_hint_lies_where_the_face_is(models: Models) -> None:
     """The detector's convolutions over a whole picture tell the place to a quarter of the face's width."""
     picture = np.full((192, 320, 3), 120, np.uint8)

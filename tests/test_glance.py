@@ -29,8 +29,9 @@ OPTIONS = build({"faces.min_face_px": 20})
 
 @pytest.fixture
 def plain(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Look at every square, and work on pictures as a whole."""
+    """Look at every square of every scale, and work on pictures as a whole."""
     monkeypatch.setattr(faces, "FEW_SQUARES", 10**9)
+    monkeypatch.setattr(faces, "SIZE_SLACK", 0.0)
     monkeypatch.setattr(align_view, "STRIP_ROWS", 10**9)
     monkeypatch.setattr(tiles, "BAND_PX", 10**9)
     tiles._reference_slopes.cache_clear()

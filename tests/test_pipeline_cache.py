@@ -248,14 +248,16 @@ def test_a_frame_at_the_end_is_looked_at_alone(place: Path, reads: list[str], se
 
 
 def test_a_frame_at_the_front_moves_the_middle(place: Path, reads: list[str], searched: list[int]) -> None:
-    """All frames are placed on another one, and none but the new one is searched for faces."""
+    """All frames are placed on another one; but the new one, only the two middles are searched again: the
+    one is looked at without knowing what to expect, the other no longer is.
+    """
     more = bursts.write(place / "more", 5) / "frame_004.jpg"
     day_before = more.read_bytes().replace(b"2026:05:02", b"2026:05:01")
     (place / "burst" / "frame_004.jpg").write_bytes(day_before)
     result = pipeline.cull([place / "burst"], place / "out")
     assert result.analysis.frames[0].name == "frame_004.jpg"
     assert looked_at(reads) == [*FRAMES, "frame_004.jpg"]
-    assert len(searched) == 1
+    assert len(searched) == 3
     assert as_afresh(place, place / "burst")
 
 

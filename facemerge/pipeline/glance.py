@@ -40,7 +40,12 @@ class Glance:
 
 
 def glance(
-    frame: Frame, image: Pixels, models: Models, options: Options, clock: Clock | None = None
+    frame: Frame,
+    image: Pixels,
+    models: Models,
+    options: Options,
+    clock: Clock | None = None,
+    expected: faces.Expected = faces.NOTHING,
 ) -> Glance:
     """Return all that one frame alone gives.
 
@@ -56,10 +61,12 @@ def glance(
         The networks; the settings, of which the slices `faces` and `align` matter.
     clock
         Told where the time goes.
+    expected
+        Which faces other frames lead one to expect.
     """
     clock = clock or Clock()
     with clock.part("Finding the faces"):
-        found = faces.detect_faces(image, models, options.faces)
+        found = faces.detect_faces(image, models, options.faces, expected)
     with clock.part("Measuring the faces"):
         portraits = tuple(portray(frame, image, face) for face in found)
     with clock.part("Aligning"):

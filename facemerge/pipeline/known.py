@@ -6,12 +6,13 @@ import hashlib
 import os
 import threading
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
 import numpy as np
 
+from facemerge.faces import Expected
 from facemerge.formats import cache
 from facemerge.models import SHA256
 from facemerge.options import Options, as_dict
@@ -45,11 +46,10 @@ class Known:
         self._lock = threading.Lock()
         self._contents: dict[str, tuple[str, _Stamp] | None] = {}
 
-    def glance(self, frame: Frame, make: Callable[[], Glance]) -> Glance:
-        """Return what one frame alone gives; without its view unless it was made now."""
-        return self._answer(
-            Glance, make, {"what": "glance", **self._looking}, [frame], lambda made: replace(made, view=None)
-        )
+    def glance(self, frame: Frame, expected: Expected, make: Callable[[], Glance]) -> Glance:
+        """Return what a frame gives by itself; without its view unless it was made now."""
+        facts = {"what": "glance", "expected": asdict(expected), **self._looking}
+        return self._answer(Glance, make, facts, [frame], lambda made: replace(made, view=None))
 
     def overlooked(
         self, frame: Frame, expected: Sequence[Float], make: Callable[[], tuple[Portrait, ...]]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 import threading
 from collections.abc import Callable, Iterator, Sequence
@@ -24,6 +25,8 @@ MOST_BYTES = 1.2e9
 """What the frames that are looked at together may take: more cores or larger frames, and some cores wait."""
 BYTES_A_PIXEL = 12
 """What looking at a frame of 8 bits takes, its copies included; measured: 285 MB at 24 megapixels."""
+
+SIZE_STEP = 1.25
 
 LOOKING = "Looking at the frames"
 AGAIN = "Looking again for people overlooked"
@@ -57,9 +60,13 @@ class _Job:
         with self.clock.part("Reading the files"):
             return self.reader(frame)
 
-    def glance(self, frame: Frame) -> Glance:
-        """Return all that one frame alone gives."""
-        return glance(frame, self.read(frame), self.models, self.options, self.clock)
+    def glance(self, frame: Frame, expected: faces.Expected) -> Glance:
+        """Return what a frame gives by itself, now or in an earlier run."""
+
+        def look() -> Glance:
+            return glance(frame, self.read(frame), self.models, self.options, self.clock, expected)
+
+        return self.known.glance(frame, expected, look)
 
     def each(
         self, what: str, work: Callable[[int], Answer], frames: Sequence[int], before: int = 0
@@ -229,8 +236,9 @@ def _look_through(frames: Sequence[Frame], job: _Job) -> tuple[list[_Seen], int,
     here: _Sight | None = None
 
     def look(f: int) -> _Seen | str:
-        mine = _sight(frames[f], job)
-        return mine if isinstance(mine, str) else _placed(mine, here or mine)
+        assert here is not None
+        mine = _sight(frames[f], job, _like(here.glance.faces))
+        return mine if isinstance(mine, str) else _placed(mine, here)
 
     reference = -1
     while order and here is None:
@@ -257,10 +265,20 @@ def _look_through(frames: Sequence[Frame], job: _Job) -> tuple[list[_Seen], int,
     return everyone, at, notes
 
 
-def _sight(frame: Frame, job: _Job) -> _Sight | str:
+def _like(found: Sequence[Face]) -> faces.Expected:
+    """Return what faces to expect in a frame of the same burst as one in which some were found."""
+    if not found:
+        return faces.NOTHING
+    smallest = min(f.box[2] - f.box[0] for f in found)
+    # In steps, so that what is known of a frame stands when another one becomes the reference.
+    step = math.floor(math.log(max(smallest, 1.0)) / math.log(SIZE_STEP))
+    return faces.Expected(smallest_px=SIZE_STEP**step, count=len(found))
+
+
+def _sight(frame: Frame, job: _Job, expected: faces.Expected = faces.NOTHING) -> _Sight | str:
     """Return a frame as it was seen, now or in an earlier run, or why it cannot be read."""
     try:
-        mine = job.known.glance(frame, lambda: job.glance(frame))
+        mine = job.glance(frame, expected)
     except InputError as error:
         return str(error)
     return _Sight(frame, mine, job)
