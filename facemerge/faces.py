@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from facemerge import imaging
 from facemerge.models import DETECTOR_PX, Models, Region, region_of_detection, region_of_landmarks
 from facemerge.options import FacesOptions
-from facemerge.words import Array, Face, Float, Pixels, frozen
+from facemerge.words import Face, Float, Pixels, frozen
 
 Tile = tuple[int, int, NDArray[np.uint8]]
 """(x, y, (128, 128, 3) RGB): a square of a copy."""
@@ -99,7 +99,7 @@ class _Finds:
         best = []
         for i in _strongest(self.boxes, self.confidence):
             # Of a face's answers that of its own scale is taken: whether others were asked changes nothing.
-            same = self.own & (np.array([_iou(self.boxes[i], b) for b in self.boxes]) >= SAME_FACE_IOU)
+            same = self.own & (_ious(self.boxes[i], self.boxes) >= SAME_FACE_IOU)
             best.append(int(np.argmax(np.where(same, self.confidence, -1.0))) if same.any() else i)
         return best
 
@@ -133,7 +133,7 @@ def detect_faces(
         region = region_of_detection(seen.boxes[i], seen.keypoints[i])
         face = _landmarked(eight, models, region, seen.boxes[i], float(seen.confidence[i]), options)
         # Two detections too far apart to be merged may still have led the landmarker to one face.
-        if face is not None and all(_iou(face.box, f.box) < SAME_FACE_IOU for f in found):
+        if face is not None and not _is_one_of(face, found):
             found.append(face)
     return tuple(sorted(found, key=lambda f: f.box[0]))
 
@@ -166,9 +166,12 @@ def look_again(
         options.min_confidence,
         options,
     )
-    if face is None or any(_iou(face.box, f.box) >= SAME_FACE_IOU for f in known):
-        return None
-    return face
+    return None if face is None or _is_one_of(face, known) else face
+
+
+def _is_one_of(face: Face, known: Sequence[Face]) -> bool:
+    boxes = np.array([f.box for f in known]).reshape(-1, 4)
+    return bool((_ious(np.array(face.box), boxes) >= SAME_FACE_IOU).any())
 
 
 def turn_deg(face: Face) -> float:
@@ -347,29 +350,26 @@ def _strongest(boxes: Float, confidence: NDArray[np.float64]) -> list[int]:
 
 def _same(box: Float, others: Float) -> NDArray[np.bool_]:
     """Return which (N,) of other boxes are of the same face."""
-    extent = np.minimum(box[2:], others[:, 2:]) - np.maximum(box[:2], others[:, :2])
-    both = np.maximum(extent, 0).prod(axis=1)
-    area, areas = _area(box), np.maximum(others[:, 2:] - others[:, :2], 0).prod(axis=1)
-    union = area + areas - both
-    iou = np.divide(both, union, out=np.zeros_like(both), where=union > 0)
+    both = _overlaps(box, others)
     # A box that lies within another of a coarser scale has a small IoU and is still the same face.
-    return np.asarray((iou >= SAME_FACE_IOU) | (both >= 0.8 * np.minimum(area, areas)))
+    smaller = np.minimum(_areas(box[None]), _areas(others))
+    return np.asarray((_ious(box, others) >= SAME_FACE_IOU) | (both >= 0.8 * smaller))
 
 
-def _area(box: Array | tuple[float, ...]) -> float:
-    return float(max(0.0, box[2] - box[0]) * max(0.0, box[3] - box[1]))
+def _areas(boxes: Float) -> Float:
+    return np.asarray(np.maximum(boxes[:, 2:] - boxes[:, :2], 0).prod(axis=1))
 
 
-def _overlap(a: Array | tuple[float, ...], b: Array | tuple[float, ...]) -> float:
-    w = min(a[2], b[2]) - max(a[0], b[0])
-    h = min(a[3], b[3]) - max(a[1], b[1])
-    return float(max(0.0, w) * max(0.0, h))
+def _overlaps(box: Float, others: Float) -> Float:
+    extent = np.minimum(box[2:], others[:, 2:]) - np.maximum(box[:2], others[:, :2])
+    return np.asarray(np.maximum(extent, 0).prod(axis=1))
 
 
-def _iou(a: Array | tuple[float, ...], b: Array | tuple[float, ...]) -> float:
-    both = _overlap(a, b)
-    union = _area(a) + _area(b) - both
-    return both / union if union > 0 else 0.0
+def _ious(box: Float, others: Float) -> Float:
+    """Return the (N,) intersections over union of a box with others, in [0, 1]."""
+    both = _overlaps(box, others)
+    union = _areas(box[None]) + _areas(others) - both
+    return np.divide(both, union, out=np.zeros_like(both), where=union > 0)
 
 
 def _landmarked(
@@ -393,7 +393,8 @@ def _landmarked(
     found = (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
     if high[0] - low[0] < options.min_face_px * 0.8:
         return None
-    if _overlap(found, box) < 0.3 * min(_area(found), _area(box)):
+    mine = np.array([found])
+    if _overlaps(box, mine)[0] < 0.3 * min(_areas(mine)[0], _areas(box[None])[0]):
         return None
     # A face whose middle lies outside the picture is invented by the network.
     centre = (low + high) / 2

@@ -15,6 +15,7 @@ from __future__ import annotations
 import functools
 import hashlib
 import importlib.util
+import math
 import os
 import sys
 import threading
@@ -45,6 +46,8 @@ DETECTOR_PX = 128
 """Side of the square that the face detector looks at."""
 LANDMARKER_PX = 256
 SEGMENTER_PX = 256
+MOST_SHRINK = 1.5
+"""By how much a bilinear warp may shrink."""
 
 # fmt: off
 BLENDSHAPE_POINTS = (
@@ -304,22 +307,17 @@ def region_of_landmarks(points: Float) -> Region:
 
 
 def _upright_patch(image: NDArray[np.uint8], region: Region) -> tuple[NDArray[np.uint8], Float]:
-    # A bilinear warp reads four pixels; a region much larger than the patch is shrunk by area first, or
-    # eyelids alias.
-    shrink = region.side_px / LANDMARKER_PX
-    left, top = 0, 0
-    image_from_source = np.eye(3)
-    source = image
-    if shrink > 1.5:
-        half = region.side_px * 0.75
-        left, top = int(max(0, region.centre[0] - half)), int(max(0, region.centre[1] - half))
-        source = image[top : int(region.centre[1] + half) + 1, left : int(region.centre[0] + half) + 1]
-        if source.size == 0:
-            source, left, top = image, 0, 0
+    source, image_from_source = image, np.eye(3)
+    # A bilinear warp reads four pixels: a region far larger than the patch is halved first, or lids alias.
+    halvings = math.ceil(math.log2(max(region.side_px / LANDMARKER_PX / MOST_SHRINK, 1.0)))
+    if halvings:
+        source, (left, top) = _around(image, region, 2**halvings)
+        image_from_source = imaging.shift_matrix(left, top)
+    for _ in range(halvings):
         size = (source.shape[1], source.shape[0])
-        small = (max(1, round(size[0] / shrink)), max(1, round(size[1] / shrink)))
-        image_from_source = imaging.shift_matrix(left, top) @ np.linalg.inv(imaging.scale_matrix(size, small))
-        source = np.asarray(cv2.resize(source, small, interpolation=cv2.INTER_AREA))
+        half = (max(1, size[0] // 2), max(1, size[1] // 2))
+        source = np.asarray(cv2.resize(source, half, interpolation=cv2.INTER_AREA))
+        image_from_source = image_from_source @ np.linalg.inv(imaging.scale_matrix(size, half))
     c, s, k = np.cos(region.tilt_rad), np.sin(region.tilt_rad), region.side_px / LANDMARKER_PX
     middle = (LANDMARKER_PX - 1) / 2
     image_from_patch = (
@@ -336,3 +334,18 @@ def _upright_patch(image: NDArray[np.uint8], region: Region) -> tuple[NDArray[np
         borderMode=cv2.BORDER_REPLICATE,
     )
     return np.asarray(patch), image_from_patch
+
+
+def _around(
+    image: NDArray[np.uint8], region: Region, multiple: int
+) -> tuple[NDArray[np.uint8], tuple[int, int]]:
+    """Return the part of a picture that holds a region, its sides multiples of a number, and its corner."""
+    height, width = image.shape[:2]
+    reach = region.side_px / 2 * (abs(np.cos(region.tilt_rad)) + abs(np.sin(region.tilt_rad))) + multiple
+    spans = []
+    for middle, length in zip(region.centre, (width, height), strict=True):
+        start = int(np.clip(middle - reach, 0, max(length - multiple, 0)))
+        stop = int(np.clip(middle + reach + 1, start + multiple, max(length, start + multiple)))
+        spans.append((start, start + (stop - start) // multiple * multiple))
+    (left, right), (top, bottom) = spans
+    return image[top:bottom, left:right], (left, top)

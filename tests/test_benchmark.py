@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from facemerge import cli
+from facemerge.cli import app, told
 from facemerge.pipeline import Clock
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "scripts"))
@@ -180,7 +180,7 @@ def test_stages_are_read_as_the_program_prints_them(capsys):
     with clock.stage("Writing"):
         pass
     spent = clock.spent
-    cli._tell_times(clock)
+    told.tell_times(clock)
     found = watch.stages_of(capsys.readouterr().out)
     assert list(found) == [
         "Looking at the frames",
@@ -318,7 +318,7 @@ def _here(monkeypatch):
     def run(command: Sequence[str], *, environment: Mapping[str, str] | None = None) -> watch.Run:
         if list(command[1:3]) != ["-m", "facemerge"]:
             return elsewhere(command)
-        told = CliRunner().invoke(cli.app, list(command[3:]))
+        told = CliRunner().invoke(app, list(command[3:]))
         if told.exit_code:
             raise watch.FailedError(told.output)
         return watch.Run(wall_s=9.0, cpu_s=18.0, peak_mb=700.0, others_cores=0.0, output=told.stdout)

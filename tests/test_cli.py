@@ -21,9 +21,8 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from facemerge import cli
 from facemerge import models as room
-from facemerge.cli import app
+from facemerge.cli import app, told
 
 COMMANDS = ["merge", "cull", "options"]
 
@@ -414,8 +413,8 @@ def test_a_terminal_shows_how_long_it_will_take(monkeypatch: pytest.MonkeyPatch)
     monkeypatch.setattr(screen, "isatty", lambda: True)
     monkeypatch.setattr(sys, "stderr", screen)
     now_s = 0.0
-    monkeypatch.setattr(cli, "time", types.SimpleNamespace(perf_counter=lambda: now_s))
-    show = cli._progress()
+    monkeypatch.setattr(told, "time", types.SimpleNamespace(perf_counter=lambda: now_s))
+    show = told.progress()
     for what, total in (("Looking", 30), ("Setting in", 3)):
         for done in range(total + 1):
             show(what, done, total)
@@ -433,7 +432,7 @@ def test_a_terminal_shows_how_long_it_will_take(monkeypatch: pytest.MonkeyPatch)
 )
 def test_what_is_left_is_said_as_roughly_as_it_is_known(left_s: float, words: str) -> None:
     """To five seconds, later to minutes."""
-    assert cli._left(10, 20, left_s) == f", about {words} left"
+    assert told._left(10, 20, left_s) == f", about {words} left"
 
 
 # -- help ---------------------------------------------------------------------------------------------------

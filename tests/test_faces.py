@@ -212,8 +212,11 @@ def test_of_two_finds_of_one_face_the_stronger_stays(boxes: list[tuple[float, ..
     confidence = np.array([c for *_, c in boxes])
 
     def same(a: np.ndarray, b: np.ndarray) -> bool:
-        least = min(faces._area(a), faces._area(b))
-        return faces._iou(a, b) >= faces.SAME_FACE_IOU or faces._overlap(a, b) >= 0.8 * least
+        w, h = min(a[2], b[2]) - max(a[0], b[0]), min(a[3], b[3]) - max(a[1], b[1])
+        both = max(0.0, w) * max(0.0, h)
+        one, other = ((c[2] - c[0]) * (c[3] - c[1]) for c in (a, b))
+        union = one + other - both
+        return (union > 0 and both / union >= faces.SAME_FACE_IOU) or both >= 0.8 * min(one, other)
 
     expected: list[int] = []
     for i in np.argsort(-confidence, kind="stable"):
