@@ -308,16 +308,18 @@ def region_of_landmarks(points: Float) -> Region:
 
 def _upright_patch(image: NDArray[np.uint8], region: Region) -> tuple[NDArray[np.uint8], Float]:
     source, image_from_source = image, np.eye(3)
-    # A bilinear warp reads four pixels: a region far larger than the patch is halved first, or lids alias.
-    halvings = math.ceil(math.log2(max(region.side_px / LANDMARKER_PX / MOST_SHRINK, 1.0)))
-    if halvings:
+    shrink = region.side_px / LANDMARKER_PX
+    if shrink > MOST_SHRINK:
+        # A bilinear warp reads four pixels: a region far larger than the patch is averaged first, or lids
+        # alias. By halves that is quick; what is left of the way is then short.
+        halvings = int(math.log2(shrink))
         source, (left, top) = _around(image, region, 2**halvings)
         image_from_source = imaging.shift_matrix(left, top)
-    for _ in range(halvings):
-        size = (source.shape[1], source.shape[0])
-        half = (max(1, size[0] // 2), max(1, size[1] // 2))
-        source = np.asarray(cv2.resize(source, half, interpolation=cv2.INTER_AREA))
-        image_from_source = image_from_source @ np.linalg.inv(imaging.scale_matrix(size, half))
+        for factor in (*[2.0] * halvings, shrink / 2**halvings):
+            size = (source.shape[1], source.shape[0])
+            small = (max(1, round(size[0] / factor)), max(1, round(size[1] / factor)))
+            source = np.asarray(cv2.resize(source, small, interpolation=cv2.INTER_AREA))
+            image_from_source = image_from_source @ np.linalg.inv(imaging.scale_matrix(size, small))
     c, s, k = np.cos(region.tilt_rad), np.sin(region.tilt_rad), region.side_px / LANDMARKER_PX
     middle = (LANDMARKER_PX - 1) / 2
     image_from_patch = (

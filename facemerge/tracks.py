@@ -122,16 +122,20 @@ def _missing(alignment: Aligned | Unaligned) -> Missing:
             return Missing(reason="no face was found where this person stands")
 
 
-def _cost(track: _Track, face: Face, place: Float, options: TracksOptions) -> float:
-    """Return what it costs to say that a face is this person: 0 the same place and looks, 1 each if not."""
-    there, looks = track.prototype()
-    width = (there[2] + place[2]) / 2
-    moved = float(np.hypot(*(there[:2] - place[:2]))) / float(width * options.max_move_faces)
-    sized = abs(math.log(place[2] / there[2])) / math.log(1.5)
-    unlike = (1 - float(looks @ face.appearance) - SAME_LOOKS) / (OTHER_LOOKS - SAME_LOOKS)
+def _costs(
+    tracks: Sequence[_Track], faces: Sequence[Face], places: Sequence[Float], options: TracksOptions
+) -> Float:
+    """Return the (faces, tracks) costs of calling a face a person: 0 the same place, looks; 1 each if not."""
+    known = [t.prototype() for t in tracks]
+    there, here = np.array([place for place, _ in known])[None], np.array(places)[:, None]
+    width = (there[..., 2] + here[..., 2]) / 2
+    moved = np.hypot(*np.moveaxis(there[..., :2] - here[..., :2], 2, 0)) / (width * options.max_move_faces)
+    sized = np.abs(np.log(here[..., 2] / there[..., 2])) / math.log(1.5)
+    alike = np.array([f.appearance for f in faces]) @ np.array([looks for _, looks in known]).T
+    unlike = (1 - alike - SAME_LOOKS) / (OTHER_LOOKS - SAME_LOOKS)
     # Place is capped at 1 and looks at 1.5: two people who swap places are told by their looks, while
     # a burst of people who look alike is told by where they stand.
-    return min(1.0, moved) + 0.5 * min(1.0, sized) + min(max(unlike, 0.0), 1.5)
+    return np.asarray(np.minimum(1.0, moved) + 0.5 * np.minimum(1.0, sized) + np.clip(unlike, 0.0, 1.5))
 
 
 def _assign(
@@ -140,7 +144,7 @@ def _assign(
     """Return face index -> track index for the cheapest one-to-one assignment within the gate."""
     if not tracks or not places:
         return {}
-    cost = np.array([[_cost(t, f, p, options) for t in tracks] for f, p in zip(faces, places, strict=True)])
+    cost = _costs(tracks, faces, places, options)
     # A column of its own for each face stands for 'nobody we know'.
     stay = np.full((len(faces), len(faces)), 1e6)
     np.fill_diagonal(stay, UNMATCHED)
@@ -199,7 +203,7 @@ def _joined(tracks: list[_Track], options: TracksOptions) -> list[_Track]:
                 k
                 for k in kept
                 if not k.faces.keys() & track.faces.keys()
-                and _cost(k, track.faces[frame], track.place(), options) < UNMATCHED
+                and _costs([k], [track.faces[frame]], [track.place()], options)[0, 0] < UNMATCHED
             ),
             None,
         )

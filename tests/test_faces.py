@@ -132,7 +132,7 @@ def test_hints_lead_to_the_same_faces(models: Models, monkeypatch: pytest.Monkey
 
 # -- what other frames of a burst lead one to expect --------------------------------------------------------
 
-GROUP = [(100, 80, 600), (800, 60, 640), (1500, 90, 580)]
+GROUP = [(100, 80, 1000), (1300, 60, 960), (2500, 90, 980)]
 
 
 def squares_looked_at(monkeypatch: pytest.MonkeyPatch) -> list[int]:
@@ -150,12 +150,12 @@ def squares_looked_at(monkeypatch: pytest.MonkeyPatch) -> list[int]:
 def test_what_is_expected_saves_work_and_changes_nothing(
     models: Models, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Three faces of 210 px where three such are expected: a third of the squares at most, the same bits."""
-    image = scene((2400, 1600), GROUP, data.brick()[..., None].repeat(3, 2))
+    """Three faces of 350 px where three such are expected: a third of the squares at most, the same bits."""
+    image = scene((3600, 1600), GROUP, data.brick()[..., None].repeat(3, 2))
     looked = squares_looked_at(monkeypatch)
     plain = faces.detect_faces(image, models, FacesOptions())
     all_squares = len(looked)
-    quick = faces.detect_faces(image, models, FacesOptions(), faces.Expected(smallest_px=200, count=3))
+    quick = faces.detect_faces(image, models, FacesOptions(), faces.Expected(smallest_px=330, count=3))
     assert len(plain) == 3
     assert 0 < len(looked) - all_squares < all_squares / 3
     assert [(f.box, f.confidence) for f in quick] == [(f.box, f.confidence) for f in plain]
@@ -163,17 +163,17 @@ def test_what_is_expected_saves_work_and_changes_nothing(
 
 
 def test_who_stepped_back_is_found_where_somebody_is_lacking(models: Models) -> None:
-    """Three faces of 200 px are expected and two are there; the third, of 72 px, is looked for after all."""
-    places = [*GROUP[:2], (1800, 1200, 200)]
-    image = scene((2400, 1600), places, np.full((4, 4, 3), 120, np.uint8))
-    found = faces.detect_faces(image, models, FacesOptions(), faces.Expected(smallest_px=200, count=3))
+    """Three faces of 350 px are expected and two are there; the third, of 72 px, is looked for after all."""
+    places = [*GROUP[:2], (2800, 1200, 200)]
+    image = scene((3600, 1600), places, np.full((4, 4, 3), 120, np.uint8))
+    found = faces.detect_faces(image, models, FacesOptions(), faces.Expected(smallest_px=330, count=3))
     assert [max(iou(f, *place) for f in found) > 0.7 for place in places] == [True] * 3
 
 
 def test_a_newcomer_as_large_as_the_others_is_found(models: Models) -> None:
     """More faces than expected are no reason to overlook one."""
-    image = scene((2400, 1600), GROUP, np.full((4, 4, 3), 120, np.uint8))
-    found = faces.detect_faces(image, models, FacesOptions(), faces.Expected(smallest_px=200, count=2))
+    image = scene((3600, 1600), GROUP, np.full((4, 4, 3), 120, np.uint8))
+    found = faces.detect_faces(image, models, FacesOptions(), faces.Expected(smallest_px=330, count=2))
     assert len(found) == 3
 
 

@@ -172,9 +172,7 @@ def test_the_assignment_has_the_least_total_cost(tempting: float, seed: int) -> 
     """Faces go to people at the least cost of all ways there are, where cheapest-pair-first loses."""
     options = TracksOptions()
     known, found, places = chain(tempting, seed)
-    cost = np.array(
-        [[tracks._cost(t, f, p, options) for t in known] for f, p in zip(found, places, strict=True)]
-    )
+    cost = tracks._costs(known, found, places, options)
     given = tracks._assign(known, found, places, options)
     total = sum(cost[f, t] for f, t in given.items()) + tracks.UNMATCHED * (len(found) - len(given))
     assert len(set(given.values())) == len(given)
@@ -189,8 +187,7 @@ def test_the_assignment_is_scipys_worked_example(monkeypatch: pytest.MonkeyPatch
     """
     cost = np.array([[4, 1, 3], [2, 0, 5], [3, 2, 2]]) / 10
     known, found, places = (values[:3] for values in chain(0.0, 0))
-    at = {id(x): i for values in (known, found) for i, x in enumerate(values)}
-    monkeypatch.setattr(tracks, "_cost", lambda track, face, *_: cost[at[id(face)], at[id(track)]])
+    monkeypatch.setattr(tracks, "_costs", lambda *_: cost)
     given = tracks._assign(known, found, places, TracksOptions())
     assert given == {0: 1, 1: 0, 2: 2}
     assert sum(cost[pair] for pair in given.items()) == pytest.approx(0.5)

@@ -136,7 +136,9 @@ def _look_jpeg(data: bytes) -> Header:
     if channels is None:
         raise UnreadableError("is a CMYK picture, made for a printing press; save it as RGB")
     header = _header("jpeg", im.size, 8, channels, im.info.get("icc_profile"), _tags(im))
-    if data.find(b"\xff\xd9", _scan_start(data)) < 0:
+    # Nearly every file ends with the mark; one with something behind it is searched.
+    start = _scan_start(data)
+    if not data.endswith(b"\xff\xd9", start) and data.find(b"\xff\xd9", start) < 0:
         raise UnreadableError("is cut off: the end of the picture is missing")
     return header
 

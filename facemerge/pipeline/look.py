@@ -31,6 +31,7 @@ SIZE_STEP = 1.25
 LOOKING = "Looking at the frames"
 AGAIN = "Looking again for people overlooked"
 TRYING = "Looking for a better reference"
+JUDGING = "Judging the faces"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -172,8 +173,8 @@ def analyse(
     notes += said
     if not people:
         raise NobodyFoundError("No face was found in any frame that could be aligned.")
-    with clock.stage("Judging the faces"):
-        return _together(seen, reference, people, notes, options)
+    with clock.stage(JUDGING):
+        return _together(seen, reference, people, notes, job)
 
 
 def workers_for(frames: Sequence[Frame], cores: int) -> int:
@@ -183,11 +184,11 @@ def workers_for(frames: Sequence[Frame], cores: int) -> int:
 
 
 def _together(
-    seen: Sequence[_Seen], reference: int, people: tuple[Person, ...], notes: list[str], options: Options
+    seen: Sequence[_Seen], reference: int, people: tuple[Person, ...], notes: list[str], job: _Job
 ) -> tuple[Analysis, Album]:
     """Return all that the frames tell together."""
     own = [[_index(p, f, s) for f, s in enumerate(seen)] for p in people]
-    judged = _judge(people, own, seen, options)
+    judged = _judge(people, own, seen, job)
     notes += scores.row_notes([p.row for p in people], judged, [s.frame.name for s in seen])
     analysis = Analysis(
         frames=tuple(s.frame for s in seen),
@@ -208,19 +209,18 @@ def _together(
 
 
 def _judge(
-    people: Sequence[Person],
-    own: Sequence[Sequence[int | None]],
-    seen: Sequence[_Seen],
-    options: Options,
+    people: Sequence[Person], own: Sequence[Sequence[int | None]], seen: Sequence[_Seen], job: _Job
 ) -> tuple[tuple[Score | None, ...], ...]:
     """Return everybody's scores, one a frame, with what whole rows say of a soft face."""
-    judged = [
-        scores.score(
-            [None if i is None else s.glance.portraits[i].measures for i, s in zip(row, seen, strict=True)],
-            options.scores,
-        )
-        for row in own
-    ]
+
+    def judge(person: int) -> tuple[Score | None, ...]:
+        measures = [
+            None if i is None else s.glance.portraits[i].measures
+            for i, s in zip(own[person], seen, strict=True)
+        ]
+        return scores.score(measures, job.options.scores)
+
+    judged = list(job.each(JUDGING, judge, range(len(people))))
     return scores.with_row_reasons([p.row for p in people], judged)
 
 

@@ -100,15 +100,19 @@ def _round_blurs() -> NDArray[np.float32]:
 def _streaks(fx: Float, fy: Float, pairs: Float) -> NDArray[np.float32]:
     """Return the (F, K) squared kernels of (K, 2) streaks: length over the patch, degrees."""
     angle = np.deg2rad(pairs[:, 1])
-    along = np.outer(fx, np.cos(angle) * pairs[:, 0]) + np.outer(fy, np.sin(angle) * pairs[:, 0])
+    step = np.stack([np.cos(angle), np.sin(angle)]) * pairs[:, 0]
+    along = (np.column_stack([fx, fy]) @ step).astype(np.float32)
     return np.asarray(np.sinc(along) ** 2, np.float32)
 
 
 def _misfit(log_now: NDArray[np.float32], sharp: Float, floor: float, kernel: NDArray[np.float32]) -> Float:
     """Mean squared error of the spectrum expected from each of (F, K) squared kernels, a gain left free."""
-    expected = kernel * sharp[:, None].astype(np.float32) + np.float32(floor)
-    off = np.log(expected, out=expected) - log_now[:, None]
-    return np.asarray(off.var(0), np.float64)
+    off = kernel * sharp[:, None].astype(np.float32)
+    off += np.float32(floor)
+    off = np.asarray(cv2.log(off, off))
+    off -= log_now[:, None]
+    off -= off.mean(0)
+    return np.asarray(np.einsum("fk,fk->k", off, off) / len(off), np.float64)
 
 
 def streak(
