@@ -68,7 +68,7 @@ def test_mirrored_pictures_score_the_same(portrait, models):
     other = judged([p[:, ::-1].copy() for p in (portrait, with_blur(portrait, 3.0))], models)
     for a, b in zip(plain, other, strict=True):
         assert a.total == pytest.approx(b.total, abs=0.05)
-        assert a.blur_px == pytest.approx(b.blur_px, abs=0.3)
+        assert a.blur_px == pytest.approx(b.blur_px, abs=0.35)
 
 
 def test_sixteen_bits_say_the_same_as_eight(portrait, models):

@@ -288,10 +288,10 @@ def _shown(measure: EyesMeasure, hidden: tuple[bool, bool], eye: int) -> bool:
 
 
 def _why_unseen(measure: EyesMeasure, hidden: tuple[bool, bool]) -> str:
-    if all(hidden):
-        return "eyes covered"
     if dark_glasses(measure):
         return "eyes behind dark glasses"
+    if all(hidden):
+        return "eyes covered"
     glare = behind_glare(measure, 0) or behind_glare(measure, 1)
     return "eyes behind glare" if glare else "eyes not to be seen"
 
