@@ -58,10 +58,10 @@ def head_distance(points: Float, shape: tuple[int, int]) -> NDArray[np.float32]:
         (h, w) of the window.
     """
     middle, up, wide, high = head_axes(points)
-    y, x = np.mgrid[0 : shape[0], 0 : shape[1]].astype(np.float32)
-    dx, dy = x - middle[0], y - middle[1]
-    along, across = dx * up[0] + dy * up[1], dx * -up[1] + dy * up[0]
-    return np.asarray(np.hypot(across / wide, along / high), np.float32)
+    x, y = np.arange(shape[1]) - middle[0], (np.arange(shape[0]) - middle[1])[:, None]
+    along = np.float32(x * up[0] / high) + np.float32(y * up[1] / high)
+    across = np.float32(x * -up[1] / wide) + np.float32(y * up[0] / wide)
+    return np.asarray(cv2.magnitude(np.asarray(across), np.asarray(along)), np.float32)
 
 
 def person(mine: NDArray[np.bool_], points: Float) -> NDArray[np.bool_]:

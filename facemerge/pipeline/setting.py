@@ -66,6 +66,7 @@ def choose(
     decisions: Decisions,
     options: Options,
     tried: Mapping[Swap, float] | None = None,
+    forecasts: dict[Swap, float] | None = None,
 ) -> Choice:
     """Return the base and everybody's pick, weighing scores against the seams they are expected to show.
 
@@ -75,20 +76,25 @@ def choose(
         What is known, the small copies of it, what the user wants, the settings.
     tried
         The risk of swaps that were made and measured; it takes the place of their forecast.
+    forecasts
+        Forecasts reckoned earlier, to which those that are new are added.
 
     Raises
     ------
     OptionError
         If a decision names what does not exist or cannot be obeyed.
     """
-    known = tried or {}
+    measured, expected = tried or {}, {} if forecasts is None else forecasts
 
     def seam_cost(base: int, person: int, frame: int) -> float:
-        if (base, person, frame) in known:
-            return known[base, person, frame]
-        who = analysis.people[person].id
-        mine, theirs = album.patches.get((who, base)), album.patches.get((who, frame))
-        return 1.0 if mine is None or theirs is None else composite.forecast(mine, theirs)
+        swap = base, person, frame
+        if swap in measured:
+            return measured[swap]
+        if swap not in expected:
+            who = analysis.people[person].id
+            mine, theirs = album.patches.get((who, base)), album.patches.get((who, frame))
+            expected[swap] = 1.0 if mine is None or theirs is None else composite.forecast(mine, theirs)
+        return expected[swap]
 
     return choice.choose(analysis, seam_cost, decisions, options.choice)
 
@@ -125,11 +131,12 @@ def settle(
         If a frame can no longer be read.
     """
     tried: dict[Swap, float] = {}
+    forecasts: dict[Swap, float] = {}
     draft = draft_of(analysis, read)
     benches: dict[int, _Bench] = {}
     rounds: list[Set] = []
     for _ in range(ROUNDS):
-        chosen = choose(analysis, album, decisions, options, tried)
+        chosen = choose(analysis, album, decisions, options, tried, forecasts)
         if any(_same(chosen, made.choice) for made in rounds):
             break
         # Made only where there is none yet: a bench reads its base frame.
@@ -141,7 +148,8 @@ def settle(
         if all(risk.flag == "clear" for risk in made.risks.values()):
             break
     benches.clear()
-    best = _best(analysis, rounds, choose(analysis, album, decisions, options, tried), tried, options)
+    found = choose(analysis, album, decisions, options, tried, forecasts)
+    best = _best(analysis, rounds, found, tried, options)
     if draft.shrink == 1:
         return best
     whole = Draft(analysis=analysis, read=read, shrink=1)
