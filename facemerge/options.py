@@ -250,6 +250,40 @@ class GroupingOptions:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CoverageOptions:
+    keeper_from: float = _option(
+        0.7,
+        "score from which a face is a keeper during the shoot",
+        low=0,
+        high=1,
+        source="bursts with known truth: 170 good faces scored above 0.78, 214 spoilt ones below 0.58",
+    )
+    confidence: float = _option(
+        0.9,
+        "how likely the frames still to take are to give everybody a keeper",
+        low=0.5,
+        high=0.999,
+        source="common practice, no source",
+    )
+    poll_s: float = _option(
+        1.0,
+        "how often a folder is looked into while it is watched",
+        unit="s",
+        low=0.01,
+        high=600,
+        source="common practice, no source",
+    )
+    patience_s: float = _option(
+        10.0,
+        "how long a file may stay incomplete without growing before it is called broken",
+        unit="s",
+        low=0,
+        high=3600,
+        source="common practice, no source",
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Options:
     """All settings of a run, by stage."""
 
@@ -261,6 +295,7 @@ class Options:
     composite: CompositeOptions = field(default_factory=CompositeOptions)
     risk: RiskOptions = field(default_factory=RiskOptions)
     grouping: GroupingOptions = field(default_factory=GroupingOptions)
+    coverage: CoverageOptions = field(default_factory=CoverageOptions)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,6 +7,7 @@ Geometry: points are (N, 2) float64 x, y with pixel centres at integers; `size` 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -198,6 +199,34 @@ class Analysis:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Stroke:
+    """One stroke of a brush over a head's mask."""
+
+    paints: bool
+    """True: the donor shows where the brush passes; False: the base shows again."""
+    radius_px: float
+    """From the brush's middle to its rim, in base pixels."""
+    softness: float
+    """In [0, 1]: over how much of the radius it fades; 0 = a hard rim, 1 = from the middle on."""
+    points: tuple[tuple[float, float], ...]
+    """x, y in base pixels, joined by straight lines; one point is a dab. Never empty."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Touches:
+    """What was done to a mask by hand. It holds for the one base and the one donor it was done on."""
+
+    base: str
+    """Name of the base frame."""
+    donor: str
+    """Name of the frame the head comes from."""
+    widen_px: float = 0.0
+    """How far the seam moves outward before the strokes, in base pixels; negative = inward."""
+    strokes: tuple[Stroke, ...] = ()
+    """In the order they were made."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Decisions:
     """What the user has decided; the choice obeys it before anything else."""
 
@@ -209,6 +238,47 @@ class Decisions:
     """(person id, file name) pairs not to take; a person id of '*' means everybody."""
     keep: frozenset[str] = frozenset()
     """Person ids that stay as they are in the base."""
+    notes: dict[str, str] = field(default_factory=dict)
+    """Person id -> what is still to be done by hand, in the user's words."""
+    masks: dict[str, tuple[Touches, ...]] = field(default_factory=dict)
+    """Person id -> what was done to the mask by hand, at most once for each base and donor."""
+
+    def over(self, earlier: Decisions) -> Decisions:
+        """Return both together; where they contradict each other these hold, and not the earlier ones.
+
+        A demand takes an earlier 'keep' and 'avoid' of the same person with it, and the other way round. What
+        was ruled out for everybody stays so: that and a demand for the same frame are told to the user.
+        """
+        force = {
+            person: frame
+            for person, frame in earlier.force.items()
+            if person not in self.keep and not _says(self.forbid, person, frame, everybody=True)
+        }
+        forbid = {pair for pair in earlier.forbid if not _says(self.force.items(), *pair)}
+        return Decisions(
+            base=earlier.base if self.base is None else self.base,
+            force=force | self.force,
+            forbid=frozenset(forbid) | self.forbid,
+            keep=(earlier.keep - self.force.keys()) | self.keep,
+            notes=earlier.notes | self.notes,
+            masks=earlier.masks
+            | {who: _newest(earlier.masks.get(who, ()), m) for who, m in self.masks.items()},
+        )
+
+
+def _says(pairs: Iterable[tuple[str, str]], person: str, frame: str, *, everybody: bool = False) -> bool:
+    """Return whether a person and a frame are among the pairs; a frame may be named with its path."""
+    said, wanted = f"/{frame}".replace("\\", "/"), {person, "*"} if everybody else {person}
+    for who, name in pairs:
+        other = f"/{name}".replace("\\", "/")
+        if who in wanted and (said.endswith(other) or other.endswith(said)):
+            return True
+    return False
+
+
+def _newest(earlier: tuple[Touches, ...], later: tuple[Touches, ...]) -> tuple[Touches, ...]:
+    done = {(t.base, t.donor) for t in later}
+    return (*(t for t in earlier if (t.base, t.donor) not in done), *later)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

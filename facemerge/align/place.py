@@ -244,7 +244,7 @@ def _finely(pair: _Pair, matrix: Float) -> _Placed:
             matrix, error = better, pair.error_px(better, seen)
             alike = _same_scene(all_tiles[pair.second_coarsest])
             # The next level goes on from here; a step is as small as the square of the one before.
-            if went < (0.06 if finest == 0 else 0.3):
+            if went < (0.03 if finest == 0 else 0.3):
                 break
     return _Placed(matrix=matrix, error_px=error, inliers=inliers, trusted=inliers > 0 and alike)
 

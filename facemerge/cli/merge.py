@@ -26,6 +26,17 @@ from facemerge.cli.asked import (
 )
 from facemerge.cli.told import progress, tell, tell_times
 
+Sidecars = Annotated[
+    str | None,
+    typer.Option(
+        "--sidecars",
+        metavar="out|beside",
+        help="Write an XMP sidecar for each frame, with stars, a caption that says why, and where the faces "
+        "are: out, into OUT/sidecars; beside, beside the frames. One that is there is added to, and what a "
+        "person wrote stays. FRAME.JPG.xmp is taken if it is there, else FRAME.xmp.",
+    ),
+]
+
 
 @app.command(short_help="Make the finished picture, its layers and a report.")
 def merge(
@@ -57,6 +68,15 @@ def merge(
             "--layered-tiff",
             help="Write the layers as a TIFF of several pages too, for a program that opens no OpenRaster. "
             "A large file: about twice the finished picture and a little for each head.",
+        ),
+    ] = False,
+    sidecars: Sidecars = None,
+    keep_location: Annotated[
+        bool,
+        typer.Option(
+            "--keep-location/--no-location",
+            help="Say in the finished picture where it was taken, if the base does. Left out unless you ask, "
+            "for pictures of children get around. A sidecar that holds a place keeps it.",
         ),
     ] = False,
     settings: Settings = None,
@@ -93,6 +113,8 @@ def merge(
         pictures=tuple(picture) or ("tif",),
         layers=layers,
         layered_tiff=layered_tiff,
+        sidecars=sidecars,
+        keep_location=keep_location,
         afresh=afresh,
         clock=clock,
     )
@@ -109,6 +131,7 @@ def cull(
     take: Take = [],  # noqa: B006
     avoid: Avoid = [],  # noqa: B006
     keep: Keep = [],  # noqa: B006
+    sidecars: Sidecars = None,
     settings: Settings = None,
     set_: Set = [],  # noqa: B006
     weigh: Weigh = [],  # noqa: B006
@@ -121,7 +144,13 @@ def cull(
     The report shows everybody's faces with their scores, the frame that would serve best as the base, and
     whose head would be taken from which frame.
 
+    Sidecars carry that to the program you sort and develop with. Their stars: 5 everybody is good; 4 the
+    base, or somebody's best head is here; 3 half of the people are good; 2 somebody is; 1 nobody is. No frame
+    is marked as rejected, and stars and captions that you gave yourself are never changed.
+
     Example: facemerge cull tuesday/group-12 -o looked-through/group-12
+
+    Example: facemerge cull tuesday/group-12 -o looked-through/group-12 --sidecars beside
     """
     began_s = time.perf_counter()
     options, decisions = options_from(settings, set_, weigh), decisions_from(base, take, avoid, keep)
@@ -136,6 +165,7 @@ def cull(
         decisions=decisions,
         models=Models(models),
         progress=progress(),
+        sidecars=sidecars,
         afresh=afresh,
         clock=clock,
     )

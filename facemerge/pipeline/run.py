@@ -10,6 +10,7 @@ from typing import Any
 from facemerge import composite
 from facemerge.errors import InputError, NobodyFoundError, OptionError
 from facemerge.formats import (
+    beside,
     cache,
     encode,
     files,
@@ -20,10 +21,10 @@ from facemerge.formats import (
     photo,
     previews,
     report,
-    xmp,
 )
 from facemerge.models import Models
 from facemerge.options import Options
+from facemerge.pipeline import delivery
 from facemerge.pipeline.known import Known
 from facemerge.pipeline.look import Album, Read, analyse
 from facemerge.pipeline.progress import Clock, Progress, no_progress
@@ -61,6 +62,7 @@ def cull(
     decisions: Decisions | None = None,
     models: Models | None = None,
     progress: Progress = no_progress,
+    sidecars: str | None = None,
     afresh: bool = False,
     clock: Clock | None = None,
 ) -> Result:
@@ -74,6 +76,9 @@ def cull(
         The folder to write: report.json and report.html. An earlier result of this program is replaced.
     options, decisions, models, progress
         Settings, the user's decisions, the networks, and who is told how far it is.
+    sidecars
+        Where an XMP sidecar for every frame is put: 'out', into the folder 'sidecars' of `out`; 'beside',
+        beside the frames. None: none are made.
     afresh
         Whether what an earlier run has kept beside `out` is left alone, and nothing is kept there; the result
         is the same.
@@ -95,6 +100,8 @@ def cull(
         pictures=(),
         layers=False,
         layered_tiff=False,
+        sidecars=sidecars,
+        keep_location=False,
         afresh=afresh,
         clock=clock or Clock(),
     )
@@ -111,6 +118,8 @@ def merge(
     pictures: Sequence[str] = ("tif",),
     layers: bool = True,
     layered_tiff: bool = False,
+    sidecars: str | None = None,
+    keep_location: bool = False,
     afresh: bool = False,
     clock: Clock | None = None,
 ) -> Result:
@@ -130,7 +139,9 @@ def merge(
         Whether the layered file, OpenRaster, is written.
     layered_tiff
         Whether the layers are written as a TIFF file of several pages as well.
-    afresh, clock
+    keep_location
+        Whether the finished picture says where it was taken, if the base does.
+    sidecars, afresh, clock
         As `cull` takes them.
 
     Raises
@@ -148,6 +159,8 @@ def merge(
         pictures=pictures,
         layers=layers,
         layered_tiff=layered_tiff,
+        sidecars=sidecars,
+        keep_location=keep_location,
         afresh=afresh,
         clock=clock or Clock(),
     )
@@ -164,6 +177,8 @@ def _run(
     pictures: Sequence[str],
     layers: bool,
     layered_tiff: bool,
+    sidecars: str | None,
+    keep_location: bool,
     afresh: bool,
     clock: Clock,
 ) -> Result:
@@ -171,12 +186,17 @@ def _run(
     for form in pictures:
         if form not in PICTURES:
             raise OptionError(f"A finished picture is tif, png or jpg, not {form!r}.")
+    delivery.check_place(sidecars)
     with clock.stage("Finding the frames"):
         frames, notes = photo.find_frames(sources)
     photo.require_burst(frames)
     decisions = _by_name(decisions, frames)
     # The place is claimed before the work: a folder that cannot be written is known at once.
-    with files.folder_in_place(out, inputs=[Path(f.path) for f in frames]) as work:
+    # The folder of the result is put in place first, then the sidecars beside the frames.
+    with (
+        beside.put_beside() as waiting,
+        files.folder_in_place(out, inputs=[Path(f.path) for f in frames]) as work,
+    ):
         analysis, album = _looked_through(frames, models, options, progress, clock, None if afresh else out)
         if pictures:
             with clock.stage("Choosing heads and setting them in"):
@@ -188,27 +208,32 @@ def _run(
             pixels, heads = photo.read(analysis.frames[chosen.base]), ()
             risks = missing_risks(analysis, chosen, options)
         merged = composite.lay(pixels, heads)
+        told, left = delivery.sidecars(analysis, chosen, options, out) if sidecars else ((), ())
         written = report.build_report(
             analysis=analysis,
             choice=chosen,
             options=options,
             heads=heads,
             risks=risks,
-            notes=notes,
+            notes=[*notes, *left],
             composite=f"composite.{pictures[0]}" if pictures else None,
             layers="composite.ora" if pictures and layers else None,
             layered_tiff=LAYERED_TIFF if pictures and layered_tiff else None,
         )
+        if sidecars:
+            written["sidecars"] = delivery.record(told, sidecars)
         progress("Writing", 0, 1)
         with clock.stage("Writing"):
             if pictures:
-                _write_pictures(work, analysis, chosen, pixels, heads, merged, pictures, written)
+                packet = delivery.packet(analysis, chosen, heads, keep_location=keep_location)
+                _write_pictures(work, analysis, chosen, pixels, heads, merged, pictures, written, packet)
             report.write_report(work / "report.json", written)
             page.write_page(
                 work / "report.html",
                 written,
                 _previews(analysis, album, chosen, pixels, merged, heads, risks),
             )
+            delivery.write(told, sidecars or "", work, waiting)
         progress("Writing", 1, 1)
     return Result(analysis=analysis, choice=chosen, heads=heads, risks=risks, report=written)
 
@@ -281,11 +306,11 @@ def _write_pictures(
     merged: Pixels,
     pictures: Sequence[str],
     written: report.Report,
+    packet: bytes,
 ) -> None:
     """Write the finished picture, the layered files that the report names, and the masks."""
     frame = analysis.frames[chosen.base]
     donors = {p.person: analysis.frames[p.frame].name for p in chosen.picks if not p.from_base}
-    packet = xmp.composite_packet(frame.name, list(donors.values()))
     grey = frame.channels == 1
     writers = {"tif": encode.write_tiff, "png": encode.write_png, "jpg": encode.write_jpeg}
     for form in dict.fromkeys(pictures):
@@ -363,6 +388,8 @@ def _summary(result: Result) -> tuple[str, ...]:
         if danger.flag != "clear":
             words = "Look at" if danger.flag == "inspect" else "Needs a hand"
             lines.append(f"{words}: {person}, {danger.reasons[0]}.")
+    if sidecars := result.report.get("sidecars"):
+        lines.append(delivery.told(sidecars))
     return tuple(lines)
 
 
