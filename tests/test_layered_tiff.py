@@ -124,7 +124,14 @@ def test_layers_give_the_composite(tmp_path: Path, dtype: type, reader: str) -> 
     assert np.array_equal(pages[0][bare], base[bare])
 
 
-@pytest.mark.skipif(shutil.which("convert") is None, reason="ImageMagick is not installed")
+def can_convert() -> bool:
+    """Return whether ImageMagick itself answers, and not something else of that name."""
+    if shutil.which("convert") is None:
+        return False
+    return subprocess.run(["convert", "-version"], capture_output=True, check=False).returncode == 0
+
+
+@pytest.mark.skipif(not can_convert(), reason="ImageMagick is not installed")
 def test_a_fourth_program_lays_them_alike(tmp_path: Path) -> None:
     """A program that composes pages by itself makes the composite of all pages but the first."""
     _, _, merged = written(tmp_path / "a.tif", np.uint8, profile=None)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -70,6 +71,26 @@ def test_sidecars_in_the_result(culled: tuple[Ran, Path], burst: Path) -> None:
         in ran.stdout
     )
     assert sorted(p.name for p in burst.iterdir()) == [f"{n}.jpg" for n in names]
+
+
+def test_a_result_with_sidecars_can_be_replaced(burst: Path, tmp_path: Path) -> None:
+    """The next run puts its own in place and takes up what has been written into them; the one after, asked
+    for none, leaves none; another file among them is somebody's, and refused.
+    """
+    out = tmp_path / "out"
+    assert run("cull", burst, "-o", out, "--sidecars", "out").code == 0
+    before = everything(out / "sidecars")
+    rated = re.sub(rb"<xmp:Rating>\d<", b"<xmp:Rating>1<", before["frame_000.xmp"])
+    (out / "sidecars" / "frame_000.xmp").write_bytes(rated)
+    assert run("cull", burst, "-o", out, "--sidecars", "out").code == 0
+    assert told(out / "sidecars" / "frame_000.xmp")["Xmp.xmp.Rating"] == "1"
+    after = everything(out / "sidecars")
+    assert {n for n in before if before[n] != after[n]} == {"frame_000.xmp"}
+    (out / "sidecars" / "letter.txt").write_text("mine")
+    assert "holds something else (sidecars)" in run("cull", burst, "-o", out).stderr
+    (out / "sidecars" / "letter.txt").unlink()
+    assert run("cull", burst, "-o", out).code == 0
+    assert not (out / "sidecars").exists()
 
 
 def test_stars_follow_what_is_known(culled: tuple[Ran, Path]) -> None:

@@ -17,7 +17,7 @@ from facemerge.errors import InputError
 from facemerge.formats import photo
 from facemerge.models import Models
 from facemerge.options import CoverageOptions, Options
-from facemerge.pipeline import covering
+from facemerge.pipeline import arriving, covering
 from facemerge.pipeline.arriving import Arrivals, Shoot
 from facemerge.watch import News, Watch, watch
 from facemerge.words import Frame
@@ -353,10 +353,14 @@ def test_keepers_are_those_of_the_drawn_truth(taken: Shoot) -> None:
     assert lines[0] == "Both are covered after 4 frames."
 
 
+@pytest.mark.parametrize("together", [arriving.JUDGED, 2])
 def test_one_by_one_and_in_any_order_is_the_same_as_at_once(
-    shot: list[Frame], models: Models, taken: Shoot
+    together: int, shot: list[Frame], models: Models, taken: Shoot, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Another frame is the reference then; who is a keeper where does not depend on it."""
+    """Another frame is the reference then, and of a long shoot only the best faces are judged again; who is a
+    keeper where depends on neither.
+    """
+    monkeypatch.setattr(arriving, "JUDGED", together)
     so_far = covering.arrivals(Options(), models)
     for frame in named(shot, "a2", "a0", "a3", "a1"):
         so_far.add([frame])

@@ -79,6 +79,38 @@ def test_a_place_is_told_only_when_asked(tmp_path: Path) -> None:
     assert b"GPS" not in packet()
 
 
+@pytest.mark.parametrize("kind", ["tif", "big.tif", "png", "jpg"])
+@pytest.mark.parametrize("asked", [False, True])
+def test_a_place_is_in_the_exif_as_well(
+    tmp_path: Path, kind: str, asked: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Pillow and Exiv2 find the base's place in every kind of file if it was asked for, else nothing."""
+    if kind.startswith("big"):
+        monkeypatch.setattr(encode, "TIFF_MOST", 0)
+    block = tags(1, "2025:06:01 10:00:02")
+    block.get_ifd(0x8825).update(
+        {1: "S", 2: (47.0, 30.0, 36.0), 3: "E", 4: (8.0, 0.0, 0.0), 5: b"\0", 6: 400.5}
+    )
+    source = only(save(tmp_path / "source.jpg", np.zeros((40, 60, 3), np.uint8), exif=block))
+    path = tmp_path / f"a.{kind}"
+    said = packet(location=HOME if asked else None)
+    WRITERS[kind[-3:]](path, np.zeros((40, 60, 3), np.uint8), exif_from=source, xmp=said)
+    with Image.open(path) as im:
+        found = dict(im.getexif().get_ifd(0x8825))
+        assert im.getexif().get_ifd(0x8769)[0x9003] == "2025:06:01 10:00:02"
+    if not asked:
+        assert found == {}
+        return
+    assert (found[1], found[3], found[5]) == ("S", "E", b"\0")
+    assert [float(v) for v in (*found[2], *found[4], found[6])] == [47, 30, 36, 8, 0, 0, 400.5]
+    if not kind.startswith("big"):
+        image = pyexiv2.Image(str(path))
+        read = image.read_exif()
+        image.close()
+        assert read["Exif.GPSInfo.GPSLatitude"] == "47/1 30/1 36/1"
+        assert read["Exif.GPSInfo.GPSVersionID"] == "2 3 0 0"
+
+
 @pytest.mark.parametrize(
     ("degrees", "said"),
     [(59.99999999, "60,0.0000N"), (-0.00000001, "0,0.0000S"), (90.0, "90,0.0000N"), (8.5, "8,30.0000N")],

@@ -47,8 +47,10 @@ TIFF_MOST: Final = 2**32 - 2**25
 _PNG_CHUNK = 2**30
 # JPEG segments hold at most 65 533 bytes (ITU-T T.81, B.1.1.4); 29 of them name the XMP.
 _JPEG_XMP_MOST = 65_533 - 29
-# The TIFF writer refuses the Exif tag itself; its neighbour keeps the place, for tags must ascend.
-_RESERVED = exif.EXIF_IFD - 1
+# The TIFF writer refuses the tags of further directories; a neighbour keeps the place, for tags must ascend.
+_NEIGHBOUR = 1
+PLACE: Final = b"<exif:GPSLatitude>"
+"""Of the packets written here, one with a place says that the Exif block is to have it too."""
 
 
 def write_tiff(
@@ -182,7 +184,8 @@ def tiff_bytes(
     more: list[TiffTag] = [
         (tag, "s", 0, exif.as_text(tags[tag]), True) for tag in exif.MAIN_TAGS if tag in tags
     ]
-    more += [(exif.ORIENTATION, "H", 1, 1, True), (_RESERVED, "I", 1, 0, True)]
+    more.append((exif.ORIENTATION, "H", 1, 1, True))
+    more += [(pointer - _NEIGHBOUR, "I", 1, 0, True) for pointer in exif.directories(tags)]
     if xmp:
         more.append((700, "B", len(xmp), xmp, True))
     words = {**TIFF_PAGE, "software": tags[0x0131], **(page or {})}
@@ -198,34 +201,37 @@ def tiff_bytes(
         extratags=more,
         **words,
     )
-    _append_directory(out, tags)
+    for pointer in exif.directories(tags):
+        _append_directory(out, tags, pointer)
     return out.getvalue()
 
 
-def _append_directory(tiff: io.BytesIO, tags: Image.Exif) -> None:
-    """Put the Exif directory behind the file and let the reserved entry name it and point there."""
+def _append_directory(tiff: io.BytesIO, tags: Image.Exif, pointer: int) -> None:
+    """Put a further directory behind the file and let the reserved entry name it and point there."""
     tiff.seek(0)
     with tifffile.TiffFile(tiff) as file:
-        reserved, big = file.pages.first.tags[_RESERVED], file.is_bigtiff
+        reserved, big = file.pages.first.tags[pointer - _NEIGHBOUR], file.is_bigtiff
         entry_at, value_at = reserved.offset, reserved.valueoffset
     end = tiff.seek(0, io.SEEK_END)
     # Directories begin on a word boundary (TIFF 6.0, Adobe 1992, p. 14).
     start = end + end % 2
-    tiff.write(bytes(start - end) + (_big_directory if big else exif.directory)(tags, start))
+    tiff.write(bytes(start - end) + (_big_directory if big else exif.directory)(tags, start, pointer))
     tiff.seek(entry_at)
-    tiff.write(struct.pack("<H", exif.EXIF_IFD))
+    tiff.write(struct.pack("<H", pointer))
     tiff.seek(value_at)
     tiff.write(struct.pack("<I", start))
 
 
-def _big_directory(tags: Image.Exif, offset: int) -> bytes:
-    """Return the Exif directory with the wider entries that a BigTIFF file holds."""
-    small = TiffImagePlugin.ImageFileDirectory_v2(b"II*\0\x08\0\0\0", group=exif.EXIF_IFD)
-    small.load(io.BytesIO(exif.directory(tags, 0)))
-    out = TiffImagePlugin.ImageFileDirectory_v2(b"II+\0\x08\0\0\0" + bytes(8), group=exif.EXIF_IFD)
+def _big_directory(tags: Image.Exif, offset: int, pointer: int) -> bytes:
+    """Return a further directory with the wider entries that a BigTIFF file holds."""
+    small = TiffImagePlugin.ImageFileDirectory_v2(b"II*\0\x08\0\0\0", group=pointer)
+    small.load(io.BytesIO(exif.directory(tags, 0, pointer)))
+    out = TiffImagePlugin.ImageFileDirectory_v2(b"II+\0\x08\0\0\0" + bytes(8), group=pointer)
     for tag, value in small.items():
         out.tagtype[tag] = small.tagtype[tag]
-        out[tag] = exif.as_text(value) if small.tagtype[tag] == TiffTags.ASCII else value
+        # The library gives some texts alone, others as the only one of several.
+        text = value[0] if isinstance(value, tuple) and len(value) == 1 else value
+        out[tag] = exif.as_text(text) if small.tagtype[tag] == TiffTags.ASCII else value
     return bytes(out.tobytes(offset))
 
 
@@ -293,4 +299,5 @@ def _tags(source: Frame | None, image: Array, xmp: bytes) -> Image.Exif:
             read = look(path.read_bytes(), path.suffix.lower()).exif
         except (OSError, UnreadableError):
             read = Image.Exif()
-    return exif.carried(read, size, composite=b"compositeCapture" in xmp)
+    place = exif.location(read) if PLACE in xmp else None
+    return exif.carried(read, size, composite=b"compositeCapture" in xmp, location=place)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import errno
 import hashlib
+import json
 import os
 import re
 import secrets
@@ -22,6 +23,12 @@ from facemerge.errors import OutputError
 
 DECISIONS = "decisions.json"
 """What the user has decided; carried from an earlier result into the one that replaces it."""
+
+SIDECARS = "sidecars"
+"""Folder of the frames' sidecars in a result."""
+
+PRINTS = "prints"
+"""Where `crop` puts prints of a result; they go with it."""
 
 # Only endings that this program writes: a composite.psd beside them is somebody's own work.
 _RESULTS = re.compile(
@@ -175,11 +182,43 @@ def _is_ours(path: Path) -> bool:
         return False
     if path.name == "masks" and path.is_dir():
         return all(_is_plain_file(inner) and _is_mask(inner.name) for inner in path.iterdir())
+    if path.name == SIDECARS and path.is_dir():
+        return all(_is_sidecar(inner) for inner in path.rglob("*"))
+    if path.name == PRINTS and path.is_dir():
+        return _prints_are_ours(path)
     return path.is_file() and (path.name in _LITTER or _RESULTS.fullmatch(path.name) is not None)
 
 
 def _is_mask(name: str) -> bool:
     return name.endswith(".png") or name in _LITTER
+
+
+def _is_sidecar(path: Path) -> bool:
+    # Frames of several folders have theirs in folders of the same names.
+    if path.is_dir():
+        return not path.is_symlink()
+    return _is_plain_file(path) and (path.suffix.lower() == ".xmp" or path.name in _LITTER)
+
+
+def _prints_are_ours(folder: Path) -> bool:
+    """Return whether every print is as it was made: one that was worked on since is somebody's own."""
+    known: dict[str, str] = {}
+    records = list(folder.glob("*-prints.json"))
+    try:
+        for record in records:
+            made = json.loads(record.read_bytes())["prints"]
+            known |= {name: entry["sha256"] for name, entry in made.items()}
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return False
+    return all(
+        _is_plain_file(path)
+        and (
+            path in records
+            or path.name in _LITTER
+            or known.get(path.name) == hashlib.sha256(path.read_bytes()).hexdigest()
+        )
+        for path in folder.iterdir()
+    )
 
 
 def _is_plain_file(path: Path) -> bool:

@@ -96,7 +96,9 @@ def print_bytes(
     if max(image.shape[:2]) > _JPEG_MOST:
         raise OutputError(f"{name} is too large for a JPEG file; choose tif.")
     eight = to_eight_bit(image)
-    tags = exif.carried(_tags(source), (image.shape[1], image.shape[0]), composite=b"compositeCapture" in xmp)
+    read, size = _tags(source), (image.shape[1], image.shape[0])
+    place = exif.location(read) if encode.PLACE in xmp else None
+    tags = exif.carried(read, size, composite=b"compositeCapture" in xmp, location=place)
     more: dict[str, Any] = {"exif": b"Exif\0\0" + exif.block(tags), "icc_profile": source.profile}
     held = xmp if len(xmp) <= _XMP_MOST else without_ingredients(xmp)
     if len(held) <= _XMP_MOST:

@@ -27,7 +27,7 @@ from facemerge.options import Options
 from facemerge.words import Analysis, Choice, Face, Head, Person, Pick, Score, Unaligned
 
 PLACES = ("out", "beside")
-FOLDER = "sidecars"
+FOLDER = files.SIDECARS
 """Where they are in OUT."""
 
 Box = tuple[float, float, float, float]

@@ -11,6 +11,8 @@ from functools import partial
 import numpy as np
 
 from facemerge import choice, composite, faces, imaging, risk
+from facemerge.composite.touch import touch
+from facemerge.errors import OptionError
 from facemerge.formats import icc, photo
 from facemerge.models import Models
 from facemerge.options import Options
@@ -31,6 +33,7 @@ from facemerge.words import (
     Pick,
     Pixels,
     Risk,
+    Touches,
 )
 
 DONORS_KEPT = 3
@@ -42,6 +45,11 @@ FAR_FACES = 1.5
 """From how many face widths on it makes no difference how far off the nearest head of a third frame is."""
 ROUNDS = 6
 """How often a choice is made and looked at, at most."""
+TOUCHED = (
+    "its mask was touched up by hand: colours, patterns and lines along the new edge were measured again, "
+    "the old head and neighbours were not looked for again"
+)
+"""Said of a risk."""
 
 Swap = tuple[int, int, int]
 """(base, person's index, frame)."""
@@ -57,7 +65,10 @@ class Set:
     heads: tuple[Head, ...]
     """In the order they are laid, back row first."""
     risks: dict[str, Risk]
-    """By person id; who was not found in the base has a risk too: somebody must look."""
+    """By person id; who was not found in the base has a risk too: somebody must look. So has whom the user
+    has noted something of."""
+    notes: tuple[str, ...] = ()
+    """Sentences on what could not be done as the user had decided it."""
 
 
 def choose(
@@ -85,6 +96,7 @@ def choose(
         If a decision names what does not exist or cannot be obeyed.
     """
     measured, expected = tried or {}, {} if forecasts is None else forecasts
+    _require_known(analysis, decisions)
 
     def seam_cost(base: int, person: int, frame: int) -> float:
         swap = base, person, frame
@@ -112,7 +124,8 @@ def settle(
 
     A forecast from small copies cannot know every seam. What was measured replaces it, and the choice is made
     anew, until it stands or `ROUNDS` are over: so a slightly lesser face on a clean seam beats the best face
-    on a broken one. Large frames are tried smaller; what is chosen is made, and measured, at full size.
+    on a broken one. Large frames are tried smaller; what is chosen is made, and measured, at full size. Masks
+    that were touched up by hand play no part in the choice; they are touched up once it stands.
 
     Parameters
     ----------
@@ -147,13 +160,18 @@ def settle(
         tried |= _measured(analysis, chosen, made.risks)
         if all(risk.flag == "clear" for risk in made.risks.values()):
             break
-    benches.clear()
     found = choose(analysis, album, decisions, options, tried, forecasts)
     best = _best(analysis, rounds, found, tried, options)
-    if draft.shrink == 1:
-        return best
-    whole = Draft(analysis=analysis, read=read, shrink=1)
-    return _Bench(whole, best.choice.base, models, options).set_in(best.choice, progress)
+    touches, notes = touches_for(analysis, best.choice, decisions)
+    if draft.shrink > 1 or touches:
+        bench = benches[best.choice.base] if draft.shrink == 1 else None
+        # Their frames take room that the large ones may need.
+        benches.clear()
+        if bench is None:
+            whole = Draft(analysis=analysis, read=read, shrink=1)
+            bench = _Bench(whole, best.choice.base, models, options)
+        best = bench.set_in(best.choice, progress, touches)
+    return dataclasses.replace(best, risks=with_notes(best.risks, decisions, options), notes=notes)
 
 
 def _best(
@@ -175,14 +193,83 @@ def set_in(
     models: Models,
     options: Options,
     progress: Progress = no_progress,
+    touches: Mapping[str, Touches] | None = None,
 ) -> tuple[Pixels, tuple[Head, ...], dict[str, Risk]]:
     """Return the base's pixels, the heads of one choice (back row first) and the risks by person id.
 
-    Parameters and errors as `settle`.
+    Parameters and errors as `settle`; `touches` by person id, as `touches_for` gives them.
     """
     whole = Draft(analysis=analysis, read=read, shrink=1)
-    made = _Bench(whole, chosen.base, models, options).set_in(chosen, progress)
+    made = _Bench(whole, chosen.base, models, options).set_in(chosen, progress, touches)
     return made.base, made.heads, made.risks
+
+
+def touches_for(
+    analysis: Analysis, chosen: Choice, decisions: Decisions
+) -> tuple[dict[str, Touches], tuple[str, ...]]:
+    """Return what was done by hand to the masks of a choice, and notes on what belongs to other heads.
+
+    Parameters
+    ----------
+    analysis
+        What is known.
+    chosen
+        The base and everybody's pick.
+    decisions
+        What the user has done, to heads of this choice and of others.
+
+    Returns
+    -------
+    touches
+        By person id, for heads that come from the very frame, into the very base, that they were touched up
+        in.
+    notes
+        A sentence for each person whose mask was touched up, but not that of the head chosen now.
+    """
+    base = analysis.frames[chosen.base].name
+    fitting: dict[str, Touches] = {}
+    notes = []
+    for pick in chosen.picks:
+        done = decisions.masks.get(pick.person, ())
+        donor = analysis.frames[pick.frame].name
+        found = [t for t in done if (t.base, t.donor) == (base, donor) and not pick.from_base]
+        if found:
+            fitting[pick.person] = found[-1]
+        elif done:
+            now = "stays as in the base" if pick.from_base else f"comes from {donor}"
+            notes.append(
+                f"{pick.person}'s mask was touched up by hand for the head from {done[-1].donor} in "
+                f"{done[-1].base}; the base is {base} now and {pick.person} {now}, so that was left out."
+            )
+    return fitting, tuple(notes)
+
+
+def with_notes(risks: Mapping[str, Risk], decisions: Decisions, options: Options) -> dict[str, Risk]:
+    """Return risks by person id in which everybody of whom the user has noted something needs retouching.
+
+    Parameters
+    ----------
+    risks
+        What was measured.
+    decisions, options
+        The notes, and the risk from which a head needs retouching.
+    """
+    noted = dict(risks)
+    for person, words in decisions.notes.items():
+        known = risks.get(person)
+        noted[person] = Risk(
+            value=max(options.risk.retouch_from, known.value if known else 0.0),
+            flag="retouch",
+            reasons=(f"noted by hand: {words}", *(known.reasons if known else ())),
+        )
+    return noted
+
+
+def _require_known(analysis: Analysis, decisions: Decisions) -> None:
+    people = sorted(p.id for p in analysis.people)
+    for person in (*decisions.notes, *decisions.masks):
+        if person not in people:
+            raise OptionError(f"There is no person {person!r} in this burst; there are {', '.join(people)}.")
 
 
 def _same(a: Choice, b: Choice) -> bool:
@@ -224,8 +311,11 @@ class _Bench:
         self._donors = _Donors(analysis, lambda f: _in_form_of(read(f), f, frame))
         self._made: dict[tuple[str, int], list[tuple[list[Head], Head]]] = {}
 
-    def set_in(self, chosen: Choice, progress: Progress) -> Set:
-        """Return the heads of a choice with this base, back row first, and everybody's risk."""
+    def set_in(self, chosen: Choice, progress: Progress, touches: Mapping[str, Touches] | None = None) -> Set:
+        """Return the heads of a choice with this base, back row first, and everybody's risk.
+
+        A head touched up by hand is what later heads are laid on; `touches` by person id.
+        """
         analysis, options = self._analysis, self._options
         heads: list[Head] = []
         risks = missing_risks(analysis, chosen, options)
@@ -234,9 +324,13 @@ class _Bench:
         for done, (person, pick) in enumerate(swaps):
             progress("Setting heads in", done, len(swaps))
             head = self._head(person, pick, current, heads)
+            if touches and person.id in touches:
+                head, found = self._touched(person, pick, head, current, touches[person.id])
+            else:
+                found = _risk(self._draft, chosen.base, person, pick, head, options)
             heads.append(head)
             current = composite.lay(current, [head])
-            risks[person.id] = _risk(self._draft, chosen.base, person, pick, head, options)
+            risks[person.id] = found
         progress("Setting heads in", len(swaps), len(swaps))
         return Set(choice=chosen, base=self._base, heads=tuple(heads), risks=risks)
 
@@ -264,6 +358,17 @@ class _Bench:
         under = [h for h in laid if _meet(h, head)]
         self._made.setdefault((person.id, pick.frame), []).append((under, head))
         return head
+
+    def _touched(
+        self, person: Person, pick: Pick, head: Head, current: Pixels, touches: Touches
+    ) -> tuple[Head, Risk]:
+        base_face, _ = _faces(person, self._index, pick)
+        face_px = base_face.box[2] - base_face.box[0]
+        made = touch(head, touches, current, face_px=face_px, base=self._base)
+        found = _risk(self._draft, self._index, person, pick, made, self._options)
+        if made is head:
+            return head, found
+        return made, dataclasses.replace(found, reasons=(*found.reasons, TOUCHED))
 
     def _spare(self, frame: int) -> tuple[Pixels, Float]:
         return self._donors(frame), self._analysis.base_from_frame(self._index, frame)

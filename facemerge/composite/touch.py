@@ -1,0 +1,333 @@
+"""Touches a finished head's mask up by hand: moves its seam outward or inward, paints and erases."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from facemerge import imaging
+from facemerge.composite import cut, fill, lines, measure
+from facemerge.composite.build import WORK_FACE_PX
+from facemerge.composite.stage import Window
+from facemerge.words import Array, Float, Head, Pixels, Seam, Stroke, Touches, frozen
+
+ROOM_PX = 6.0
+"""Over how many pixels a mask may rise from where the layer ends, or the donor's frame does."""
+UNSURE_PX = 2
+"""A resampling kernel mixes the outermost pixels of a frame with nothing."""
+STILL_THERE_PX = 3
+"""A fault that lies so near the new edge is still on it."""
+
+_CROSS = np.array([[0, 1, 0], [1, 1, 1], [0, 1, 0]], np.uint8)
+
+
+def touch(
+    head: Head, touches: Touches, current: Pixels, *, face_px: float, base: Pixels | None = None
+) -> Head:
+    """Return a head with its mask touched up and its seam measured again as far as that can be.
+
+    The donor's pixels stay as they are: only how much of them shows is changed.
+
+    Parameters
+    ----------
+    head
+        As `build_head` made it, its mask not yet touched: touches always begin at that one.
+    touches
+        What to do; whether they were made for this base and donor is for the caller to know.
+    current
+        (H, W, 3) the base with the heads laid so far, uint8 or uint16.
+    face_px
+        Width of the person's face in the base.
+    base
+        (H, W, 3) the base as it was before any head was laid; None = `current`.
+
+    Returns
+    -------
+    Head
+        `head` itself if the mask comes out as it was.
+    """
+    mask = touched_mask(head, touches, (current.shape[1], current.shape[0]))
+    if np.array_equal(mask, head.mask):
+        return head
+    made = replace(head, mask=frozen(mask))
+    return replace(
+        made, seam=_measured_again(head, made, current, current if base is None else base, face_px)
+    )
+
+
+def touched_mask(head: Head, touches: Touches, size: tuple[int, int]) -> Array:
+    """Return a head's mask after its seam was moved and strokes were laid over it, one after the other.
+
+    A stroke that paints takes the greater of mask and brush, one that erases the lesser of mask and what the
+    brush leaves: going over a place twice changes nothing more. Nothing is shown where the donor is not
+    known, that is, where its frame does not reach, nor beyond the head's layer; towards both a mask falls
+    softly, unless it was higher before.
+
+    Parameters
+    ----------
+    head
+        As `build_head` made it.
+    touches
+        What to do.
+    size
+        (W, H) of the base.
+
+    Returns
+    -------
+    (h, w) of the mask's dtype
+        Each stroke is rounded to it, so that strokes laid one by one give the same bytes as all at once.
+    """
+    top = imaging.full_scale(head.mask)
+    most = np.maximum(np.rint(_room(head, size) * top).astype(head.mask.dtype), head.mask)
+    mask: Array = np.minimum(moved(head.mask, touches.widen_px), most)
+    for stroke in touches.strokes:
+        found = brush(stroke, head.offset, (mask.shape[0], mask.shape[1]))
+        if found is None:
+            continue
+        where, covered = found
+        shown = np.rint(covered * top).astype(mask.dtype)
+        if stroke.paints:
+            mask[where] = np.maximum(mask[where], np.minimum(shown, most[where]))
+        else:
+            mask[where] = np.minimum(mask[where], top - shown)
+    return mask
+
+
+def moved(mask: Array, by_px: float) -> Array:
+    """Return a mask whose seam lies further out, or further in, its edge as soft as it was at each place.
+
+    The seam is where the mask is half; the distance to it is shifted, and the soft edge laid along it anew
+    with the width that it has at the nearest point of the seam.
+
+    Parameters
+    ----------
+    mask
+        (h, w) uint8 or uint16, full range.
+    by_px
+        Pixels outward; negative = inward.
+
+    Returns
+    -------
+    (h, w) of the mask's dtype
+        A copy of the mask if it is not to be moved, or is nowhere or everywhere more than half.
+    """
+    inside = mask > imaging.full_scale(mask) // 2
+    if by_px == 0 or inside.all() or not inside.any():
+        return mask.copy()
+    signed, width = _seam_of(imaging.to_unit(mask), inside)
+    return imaging.from_unit(cut.soft_edge(signed + np.float32(by_px), width), mask.dtype)
+
+
+def brush(
+    stroke: Stroke, offset: tuple[int, int], shape: tuple[int, int]
+) -> tuple[tuple[slice, slice], NDArray[np.float32]] | None:
+    """Return the part of a window that a stroke covers, and how much of each pixel there.
+
+    Parameters
+    ----------
+    stroke
+        In base pixels.
+    offset
+        x, y of the window's corner in base pixels.
+    shape
+        (h, w) of the window.
+
+    Returns
+    -------
+    where
+        Rows and columns of the window.
+    covered
+        float32 in [0, 1]: 1 along the stroke, falling smoothly to 0 at the brush's rim. A stroke covers a
+        place once, however often it passes there.
+
+    None if the stroke passes the window by.
+    """
+    points = np.array(stroke.points, np.float64) - offset
+    x0, y0, x1, y1 = _bounds(points, stroke.radius_px, shape)
+    if x0 >= x1 or y0 >= y1:
+        return None
+    squared = np.full((y1 - y0, x1 - x0), np.inf, np.float32)
+    corner = np.array([x0, y0])
+    lines_from, lines_to = (points[:-1], points[1:]) if len(points) > 1 else (points, points)
+    for start, end in zip(lines_from - corner, lines_to - corner, strict=True):
+        _nearer(squared, start, end, stroke.radius_px)
+    # A rim harder than a pixel would be a staircase.
+    fade = min(max(1.0, stroke.softness * stroke.radius_px), stroke.radius_px)
+    share = np.clip((stroke.radius_px - np.sqrt(squared)) / fade, 0, 1)
+    return np.s_[y0:y1, x0:x1], np.asarray(share * share * (3 - 2 * share), np.float32)
+
+
+def _bounds(points: Float, reach_px: float, shape: tuple[int, int]) -> tuple[int, int, int, int]:
+    """Return x0, y0, x1, y1 of the pixels of a plane that lie within reach of points."""
+    low = np.clip(np.floor(points.min(0) - reach_px), 0, shape[::-1])
+    high = np.clip(np.ceil(points.max(0) + reach_px) + 1, 0, shape[::-1])
+    return int(low[0]), int(low[1]), int(high[0]), int(high[1])
+
+
+def _nearer(squared: NDArray[np.float32], start: Float, end: Float, reach_px: float) -> None:
+    """Lower squared distances, in place, to those from the line between two points, within reach of it."""
+    x0, y0, x1, y1 = _bounds(np.array([start, end]), reach_px, (squared.shape[0], squared.shape[1]))
+    if x0 >= x1 or y0 >= y1:
+        return
+    x = np.arange(x0, x1, dtype=np.float32) - np.float32(start[0])
+    y = (np.arange(y0, y1, dtype=np.float32) - np.float32(start[1]))[:, None]
+    dx, dy = (float(v) for v in end - start)
+    length = dx * dx + dy * dy
+    along = np.clip((x * dx + y * dy) / length, 0, 1) if length > 0 else np.float32(0)
+    here = squared[y0:y1, x0:x1]
+    np.minimum(here, (x - along * dx) ** 2 + (y - along * dy) ** 2, out=here)
+
+
+def _room(head: Head, size: tuple[int, int]) -> NDArray[np.float32]:
+    """Return, from 0 to 1, how far up a mask may be raised: nothing where there is no donor to show."""
+    h, w = head.mask.shape
+    if head.whole is None:
+        # What lies beyond the mask may be the donor or only the base: nobody has kept which.
+        return np.zeros((h, w), np.float32)
+    # The layer is bent, what is known of its frame's end is not.
+    margin = UNSURE_PX + int(np.ceil(head.seam.bent_px))
+    known = fill.shrink(head.whole[..., 3] > 0, margin)
+    x, y = head.offset
+    ends = [(y > 0, y + h < size[1]), (x > 0, x + w < size[0])]
+    # A side of the layer is an end of what is known, unless the picture itself ends there.
+    padded = np.pad(known.astype(np.uint8), 1, mode="edge")
+    for axis, sides in enumerate(ends):
+        for side, is_end in zip((0, -1), sides, strict=True):
+            if is_end:
+                padded[(side, slice(None)) if axis == 0 else (slice(None), side)] = 0
+    if padded.all():
+        return np.ones((h, w), np.float32)
+    far = cv2.distanceTransform(padded, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)[1:-1, 1:-1]
+    return np.asarray(np.clip(far / ROOM_PX, 0, 1), np.float32)
+
+
+def _seam_of(
+    alpha: NDArray[np.float32], inside: NDArray[np.bool_]
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Return the signed distance to where a mask is half, positive inside, and the width of its soft edge.
+
+    Both are such that `cut.soft_edge` gives the mask again, nearly.
+    """
+    # The edge's profile undone: the place within it, from -0.5 to 0.5, of 3 t^2 - 2 t^3 = alpha.
+    place = -np.sin(np.arcsin(np.clip(1 - 2 * alpha, -1, 1)) / 3)
+    slope = np.maximum(np.hypot(*(_steepest(place, axis) for axis in (0, 1))), 1e-3)
+    rim = inside & (cv2.erode(inside.astype(np.uint8), _CROSS, borderValue=1) == 0)
+    _, labels = cv2.distanceTransformWithLabels(
+        (~rim).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5, labelType=cv2.DIST_LABEL_PIXEL
+    )
+    rows, columns = np.nonzero(rim)
+    of_label = np.zeros(int(labels.max()) + 1, np.intp)
+    of_label[labels[rows, columns]] = np.arange(len(rows))
+    nearest = of_label[labels]
+    y, x = np.indices(alpha.shape, np.float32)
+    distance = np.hypot(y - rows.astype(np.float32)[nearest], x - columns.astype(np.float32)[nearest])
+    width = (1 / slope[rows, columns]).astype(np.float32)
+    # A pixel of the rim lies inside; the seam itself runs up to a pixel further out.
+    beyond = np.clip(place[rows, columns] * width, 0, 1).astype(np.float32)[nearest]
+    signed = np.where(inside, distance + beyond, beyond - distance)
+    # Steps of whole pixels are evened out, and jumps between pixels that have different nearest ones.
+    return (
+        np.asarray(cv2.GaussianBlur(signed, (0, 0), 1.0), np.float32),
+        np.asarray(cv2.GaussianBlur(width[nearest], (0, 0), 2.0), np.float32),
+    )
+
+
+def _steepest(plane: NDArray[np.float32], axis: int) -> NDArray[np.float32]:
+    """Return the greater of each pixel's steps to its two neighbours along an axis."""
+    step = np.abs(np.diff(plane, axis=axis))
+    ahead, behind = [(0, 0), (0, 0)], [(0, 0), (0, 0)]
+    ahead[axis], behind[axis] = (0, 1), (1, 0)
+    return np.asarray(np.maximum(np.pad(step, ahead), np.pad(step, behind)), np.float32)
+
+
+def _measured_again(before: Head, head: Head, current: Pixels, base: Pixels, face_px: float) -> Seam:
+    """Return the measures of a seam after its mask was touched up.
+
+    What concerns the donor as a whole (its tone, its grain, how it was bent) stays, and so do what was seen
+    of neighbours, of the old head and of a glow: for these the outlines would be needed. Where a fault was
+    found before and the edge still passes, it stays too: the layer is blended there, which hides it.
+    """
+    (x, y), (h, w) = head.offset, head.mask.shape
+    below, plain, shown = (
+        imaging.to_unit(p) for p in (current[y : y + h, x : x + w], base[y : y + h, x : x + w], head.pixels)
+    )
+    alpha = imaging.to_unit(head.mask)
+    ring, known = measure.soft_edge_of(alpha), alpha > 0.02
+    apart = measure.seen_difference(below, shown, ring, known)
+    if base is not current:
+        apart = np.maximum(apart, measure.seen_difference(plain, shown, ring, known))
+    new: dict[str, Any] = {
+        "delta_e_median": float(np.median(apart)) if apart.size else 0.0,
+        "delta_e_p95": float(np.percentile(apart, 95)) if apart.size else 0.0,
+        "texture": measure.texture(below, ring),
+        "misregistration_px": measure.misregistration(below, shown, (alpha > 0.05) & (alpha < 0.95)),
+        "sharpness_step": measure.sharpness_step(below, shown, ring, face_px),
+        "worst_at": None,
+    }
+    if apart.size:
+        rows, columns = np.nonzero(ring)
+        worst = int(apart.argmax())
+        new["worst_at"] = (float(columns[worst] + x), float(rows[worst] + y))
+    new |= _measured_small(head, below, shown, alpha, face_px)
+    old = before.seam
+    for size, at in (
+        ("delta_e_p95", "worst_at"),
+        ("strange_delta_e", "strange_at"),
+        ("broken_px", "broken_at"),
+    ):
+        if getattr(old, size) > new[size] and _on_edge(getattr(old, at), head.offset, alpha):
+            new |= {size: getattr(old, size), at: getattr(old, at)}
+    return replace(old, **new)
+
+
+def _measured_small(
+    head: Head,
+    below: NDArray[np.float32],
+    shown: NDArray[np.float32],
+    alpha: NDArray[np.float32],
+    face_px: float,
+) -> dict[str, Any]:
+    """Return the measures that are taken at the size at which seams are sought, by their names in `Seam`."""
+    h, w = alpha.shape
+    scale = min(1.0, WORK_FACE_PX / face_px)
+    work_size = (max(8, round(w * scale)), max(8, round(h * scale)))
+    window = Window(offset=head.offset, size=(w, h), work_size=work_size, face_px=face_px)
+    base, donor = window.shrink(below), window.shrink(shown)
+    seen = window.shrink(np.asarray(below + (shown - below) * alpha[..., None], np.float32))
+    mask = np.asarray(cv2.resize(alpha, work_size, interpolation=cv2.INTER_AREA), np.float32)
+    edge, small_face_px = (mask > 0.02) & (mask < 0.98), face_px * window.scale
+    near = cv2.dilate(edge.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+    strange = measure.strangest(
+        seen, (base, donor), near, small_face_px, grain_px=max(0.7, measure.GRAIN_PX * window.scale)
+    )
+    broken = lines.broken_lines(base, donor, mask, small_face_px)
+
+    def in_base(at: tuple[float, float] | None) -> tuple[float, float] | None:
+        if at is None:
+            return None
+        x, y = imaging.transform(imaging.scale_matrix(work_size, window.size), np.array([at]))[0]
+        return float(x + head.offset[0]), float(y + head.offset[1])
+
+    return {
+        "strange_delta_e": strange.size,
+        "strange_at": in_base(strange.at),
+        "broken_px": broken.size / window.scale,
+        "broken_at": in_base(broken.at),
+        "texture_phase": measure.texture_phase(base, donor, edge, small_face_px),
+        "detail_step": measure.detail_step(base, donor, measure.soft_edge_of(mask), small_face_px),
+    }
+
+
+def _on_edge(at: tuple[float, float] | None, offset: tuple[int, int], alpha: NDArray[np.float32]) -> bool:
+    """Return whether a place in the base lies on a mask's soft edge, or close by."""
+    if at is None:
+        return False
+    x, y = round(at[0] - offset[0]), round(at[1] - offset[1])
+    rows = slice(max(0, y - STILL_THERE_PX), max(0, y + STILL_THERE_PX + 1))
+    columns = slice(max(0, x - STILL_THERE_PX), max(0, x + STILL_THERE_PX + 1))
+    here = alpha[rows, columns]
+    return bool(here.size and here.max() > 0.02 and here.min() < 0.98)
