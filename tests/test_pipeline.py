@@ -361,6 +361,13 @@ def test_the_report_is_the_contracts(run: tuple[Path, Path, pipeline.Result]) ->
         assert (person["mask"] is None) == person["from_base"]
 
 
+def test_the_report_says_where_the_frames_lie(run: tuple[Path, Path, pipeline.Result]) -> None:
+    """As seen from beside the result: both may be moved together."""
+    burst, out, result = run
+    assert [(out.parent / source).resolve() for source in result.report["sources"]] == [burst.resolve()]
+    assert not any(Path(source).is_absolute() for source in result.report["sources"])
+
+
 def test_a_grey_base_takes_grey_heads(tmp_path: Path) -> None:
     """One frame without colour among coloured ones: nobody is counted twice, and the layers are grey too."""
     for i in range(4):

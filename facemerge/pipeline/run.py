@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -220,6 +221,7 @@ def _run(
             layers="composite.ora" if pictures and layers else None,
             layered_tiff=LAYERED_TIFF if pictures and layered_tiff else None,
         )
+        written["sources"] = _sources(analysis.frames, out)
         if sidecars:
             written["sidecars"] = delivery.record(told, sidecars)
         progress("Writing", 0, 1)
@@ -236,6 +238,12 @@ def _run(
             delivery.write(told, sidecars or "", work, waiting)
         progress("Writing", 1, 1)
     return Result(analysis=analysis, choice=chosen, heads=heads, risks=risks, report=written)
+
+
+def _sources(frames: Sequence[Frame], out: Path) -> list[str]:
+    """Return the folders of the frames as seen from where OUT lies, so that they are found when both move."""
+    folders = {Path(f.path).parent.resolve() for f in frames}
+    return sorted(Path(os.path.relpath(folder, out.resolve().parent)).as_posix() for folder in folders)
 
 
 def _looked_through(
