@@ -7,6 +7,7 @@ measured, by the landmarker on a crop of its own.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -47,6 +48,7 @@ FEW_SQUARES = 8
 BLOCK_PX, BLOCK_OVERLAP_PX = 560, 64
 """Hints are sought block by block, for the memory's sake; no face that fits its scale is cut by all."""
 SAME_FACE_IOU = 0.35
+SIZE_STEP = 1.25
 SIZE_SLACK = 0.8
 """By what factor a face may be smaller than expected: people step back, and detections are rough."""
 MIN_PRESENCE = 0.5
@@ -61,6 +63,16 @@ class Expected:
     """Width of the smallest face."""
     count: int = 0
     """Faces."""
+
+    @classmethod
+    def like(cls, found: Sequence[Face]) -> Expected:
+        """Return what to expect in a frame of the same burst as one in which these were found."""
+        if not found:
+            return NOTHING
+        smallest = max(1.0, min(f.box[2] - f.box[0] for f in found))
+        # In steps, so that what is known of a frame stands when another one becomes the reference.
+        step = math.floor(math.log(smallest) / math.log(SIZE_STEP))
+        return cls(smallest_px=SIZE_STEP**step, count=len(found))
 
 
 NOTHING = Expected()

@@ -24,7 +24,7 @@ from typer.testing import CliRunner
 from facemerge import models as room
 from facemerge.cli import app, told
 
-COMMANDS = ["merge", "cull", "options"]
+COMMANDS = ["plan", "coverage", "focus", "merge", "cull", "batch", "crop", "options"]
 
 
 @dataclass(frozen=True)

@@ -230,8 +230,8 @@ def _on_single(group: _Group) -> list[str]:
     more = f"; and {len(most) - 3} more" if len(most) > 3 else ""
     of = "" if len(group.shots) == 1 else f" of {len(group.shots)} frames"
     return [
-        f"Soft by themselves, beside others who are not: {named}{of}{more}. No setting mends that, for they "
-        "leaned out of their row; take further frames."
+        f"Soft by themselves, beside others who are not: {named}{of}{more}. No setting mends that; most "
+        "likely they leaned out of their row. Take further frames."
     ]
 
 

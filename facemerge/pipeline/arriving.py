@@ -7,7 +7,6 @@ people, or to another place.
 
 from __future__ import annotations
 
-import math
 import os
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
@@ -23,7 +22,7 @@ from facemerge.models import Models
 from facemerge.options import Options
 from facemerge.pipeline.glance import Glance, glance, portray
 from facemerge.pipeline.known import Known
-from facemerge.pipeline.look import SIZE_STEP, Read, workers_for
+from facemerge.pipeline.look import Read, workers_for
 from facemerge.pipeline.progress import Progress, in_order, no_progress
 from facemerge.words import Aligned, Face, Float, Frame, Missing, Person, Score, Unaligned
 
@@ -181,7 +180,7 @@ class Arrivals:
     def _take(
         self, frames: Sequence[Frame], failed: dict[str, str], progress: Progress, before: int, total: int
     ) -> None:
-        expected = _like(self._groups[-1].looks) if self._groups else faces.NOTHING
+        expected = faces.Expected.like(self._groups[-1].looks) if self._groups else faces.NOTHING
 
         def look(frame: Frame) -> Glance | str:
             try:
@@ -332,14 +331,6 @@ class Arrivals:
 def _when(frame: Frame) -> tuple[float, tuple[object, ...]]:
     """Return a key that sorts frames as they were taken; those without a time come first, by name."""
     return (frame.time_s if frame.time_s is not None else -1.0), photo.natural(Path(frame.path).name)
-
-
-def _like(found: Sequence[Face]) -> faces.Expected:
-    """Return what faces to expect in a further frame of a group."""
-    smallest = min(f.box[2] - f.box[0] for f in found)
-    # In the steps that a merge takes, so that either finds again what the other has kept.
-    step = math.floor(math.log(max(smallest, 1.0)) / math.log(SIZE_STEP))
-    return faces.Expected(smallest_px=SIZE_STEP**step, count=len(found))
 
 
 def _shared(mine: Sequence[Face], others: Sequence[Face]) -> float:

@@ -19,7 +19,7 @@ from facemerge.options import Options, as_dict
 from facemerge.pipeline.glance import Glance, Portrait
 from facemerge.words import Aligned, Float, Frame, Unaligned
 
-LATER = ("tracks", "scores", "choice", "composite", "risk", "grouping")
+LATER = ("tracks", "scores", "choice", "composite", "risk", "grouping", "coverage")
 """Slices of the options that come into play when all frames have been looked at; any other slice is taken to
 matter from the start."""
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import os
 import threading
 from collections.abc import Callable, Iterator, Sequence
@@ -25,8 +24,6 @@ MOST_BYTES = 1.2e9
 """What the frames that are looked at together may take: more cores or larger frames, and some cores wait."""
 BYTES_A_PIXEL = 12
 """What looking at a frame of 8 bits takes, its copies included; measured: 285 MB at 24 megapixels."""
-
-SIZE_STEP = 1.25
 
 LOOKING = "Looking at the frames"
 AGAIN = "Looking again for people overlooked"
@@ -237,7 +234,7 @@ def _look_through(frames: Sequence[Frame], job: _Job) -> tuple[list[_Seen], int,
 
     def look(f: int) -> _Seen | str:
         assert here is not None
-        mine = _sight(frames[f], job, _like(here.glance.faces))
+        mine = _sight(frames[f], job, faces.Expected.like(here.glance.faces))
         return mine if isinstance(mine, str) else _placed(mine, here)
 
     reference = -1
@@ -263,16 +260,6 @@ def _look_through(frames: Sequence[Frame], job: _Job) -> tuple[list[_Seen], int,
     if sum(isinstance(s.alignment, Aligned) for s in everyone) * 2 < len(everyone):
         at = _place_anew(everyone, at, job)
     return everyone, at, notes
-
-
-def _like(found: Sequence[Face]) -> faces.Expected:
-    """Return what faces to expect in a frame of the same burst as one in which some were found."""
-    if not found:
-        return faces.NOTHING
-    smallest = min(f.box[2] - f.box[0] for f in found)
-    # In steps, so that what is known of a frame stands when another one becomes the reference.
-    step = math.floor(math.log(max(smallest, 1.0)) / math.log(SIZE_STEP))
-    return faces.Expected(smallest_px=SIZE_STEP**step, count=len(found))
 
 
 def _sight(frame: Frame, job: _Job, expected: faces.Expected = faces.NOTHING) -> _Sight | str:

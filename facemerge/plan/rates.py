@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from facemerge.errors import InputError, OptionError
+from facemerge.options import CoverageOptions
 
 Rates = NDArray[np.float64]
 """(draws, people): each row is one way the people may be; a single row where their rates are known."""
@@ -23,8 +24,8 @@ The calm end: at rest people blink 17 times a minute, talking 26 (Bentivoglio et
 """
 LOWEST, HIGHEST = 0.001, 0.999
 MOST_PEOPLE = 500
-GOOD_FROM = 0.7
-"""Score from which a face counts as good: on 384 faces of known truth 0.6 and 0.7 part all."""
+GOOD_FROM = CoverageOptions().keeper_from
+"""Score from which a face of an earlier report counts as good."""
 DRAWS = 4000
 _STRENGTHS = (2.0, 50.0)
 _LONE_STRENGTH = 4.0
