@@ -378,6 +378,9 @@ class Head:
     whole: Array | None = None
     """(h, w, 4) RGBA of the base's dtype: the donor as placed and toned, neither bent, cut nor blended;
     opaque where its frame reaches, 0 elsewhere. None: not kept."""
+    unblended: Array | None = None
+    """(h, w, 3) as `pixels`, but as it was before the seam was blended: what shows where the mask is painted
+    wider. None: not kept."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

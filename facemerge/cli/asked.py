@@ -47,6 +47,15 @@ Keep = Annotated[
     list[str],
     typer.Option("--keep", metavar="P03", help="Leave this person as they are in the base. Repeatable."),
 ]
+Decided = Annotated[
+    Path | None,
+    typer.Option(
+        "--decisions",
+        metavar="FILE",
+        help="Do what a decisions.json says, for example that of a review. What you say beside it (--base, "
+        "--take, --avoid, --keep) comes on top and wins.",
+    ),
+]
 Settings = Annotated[
     Path | None,
     typer.Option(
@@ -107,7 +116,11 @@ def text_of(path: Path, what: str) -> str:
 
 
 def decisions_from(
-    base: str | None, take: Sequence[str], avoid: Sequence[str], keep: Sequence[str]
+    base: str | None,
+    take: Sequence[str],
+    avoid: Sequence[str],
+    keep: Sequence[str],
+    file: Path | None = None,
 ) -> Decisions:
     from facemerge.words import Decisions
 
@@ -122,4 +135,9 @@ def decisions_from(
     for word in avoid:
         person, equals, frame = word.partition("=")
         forbid.add((person, frame) if equals else ("*", word))
-    return Decisions(base=base, force=force, forbid=frozenset(forbid), keep=frozenset(keep))
+    said = Decisions(base=base, force=force, forbid=frozenset(forbid), keep=frozenset(keep))
+    if file is None:
+        return said
+    from facemerge.formats.decisions import read_decisions
+
+    return said.over(read_decisions(file))

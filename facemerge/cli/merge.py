@@ -13,6 +13,7 @@ from facemerge.cli.asked import (
     Avoid,
     Base,
     Burst,
+    Decided,
     Keep,
     ModelFolder,
     Out,
@@ -46,6 +47,7 @@ def merge(
     take: Take = [],  # noqa: B006 - typer reads the default and never changes it
     avoid: Avoid = [],  # noqa: B006
     keep: Keep = [],  # noqa: B006
+    decided: Decided = None,
     picture: Annotated[
         list[str],
         typer.Option(
@@ -96,9 +98,11 @@ def merge(
     Example: facemerge merge tuesday/group-12 -o finished/group-12
 
     Example: facemerge merge tuesday/group-12 -o finished/group-12 --base IMG_0412.JPG --keep P02
+
+    Example: facemerge merge tuesday/group-12 -o again/group-12 --decisions finished/group-12/decisions.json
     """
     began_s = time.perf_counter()
-    options, decisions = options_from(settings, set_, weigh), decisions_from(base, take, avoid, keep)
+    options, decisions = options_from(settings, set_, weigh), decisions_from(base, take, avoid, keep, decided)
     from facemerge import pipeline
     from facemerge.models import Models
 
@@ -131,6 +135,7 @@ def cull(
     take: Take = [],  # noqa: B006
     avoid: Avoid = [],  # noqa: B006
     keep: Keep = [],  # noqa: B006
+    decided: Decided = None,
     sidecars: Sidecars = None,
     settings: Settings = None,
     set_: Set = [],  # noqa: B006
@@ -153,7 +158,7 @@ def cull(
     Example: facemerge cull tuesday/group-12 -o looked-through/group-12 --sidecars beside
     """
     began_s = time.perf_counter()
-    options, decisions = options_from(settings, set_, weigh), decisions_from(base, take, avoid, keep)
+    options, decisions = options_from(settings, set_, weigh), decisions_from(base, take, avoid, keep, decided)
     from facemerge import pipeline
     from facemerge.models import Models
 

@@ -290,6 +290,7 @@ def _finish(
         seam=seam,
         placement=trial.placement.name,
         whole=frozen(_opaque(imaging.from_unit(unbent, base.dtype), reached)),
+        unblended=frozen(imaging.from_unit(corrected, base.dtype)),
     )
 
 

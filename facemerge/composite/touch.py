@@ -19,8 +19,13 @@ ROOM_PX = 6.0
 """Over how many pixels a mask may rise from where the layer ends, or the donor's frame does."""
 UNSURE_PX = 2
 """A resampling kernel mixes the outermost pixels of a frame with nothing."""
+RISEN = 0.25
+"""A mask that has risen by so much shows the donor alone, not what was blended there before."""
 STILL_THERE_PX = 3
 """A fault that lies so near the new edge is still on it."""
+
+SAME_PLACE_PX = 1e-3
+"""Points of a stroke that lie so near each other are one."""
 
 _CROSS = np.array([[0, 1, 0], [1, 1, 1], [0, 1, 0]], np.uint8)
 
@@ -30,7 +35,8 @@ def touch(
 ) -> Head:
     """Return a head with its mask touched up and its seam measured again as far as that can be.
 
-    The donor's pixels stay as they are: only how much of them shows is changed.
+    Where the mask rises the layer shows the donor itself: as built it runs over into the base there, and
+    would show the base once more. A head that has not kept its donor so (`Head.unblended`) stays as built.
 
     Parameters
     ----------
@@ -53,10 +59,20 @@ def touch(
     mask = touched_mask(head, touches, (current.shape[1], current.shape[0]))
     if np.array_equal(mask, head.mask):
         return head
-    made = replace(head, mask=frozen(mask))
+    made = replace(head, mask=frozen(mask), pixels=_uncovered(head, mask))
     return replace(
         made, seam=_measured_again(head, made, current, current if base is None else base, face_px)
     )
+
+
+def _uncovered(head: Head, mask: Array) -> Array:
+    """Return a head's pixels with the unblended donor where a new mask is higher than its own."""
+    if head.unblended is None:
+        return head.pixels
+    more = np.clip((imaging.to_unit(mask) - imaging.to_unit(head.mask)) / RISEN, 0, 1)[..., None]
+    built, donor = imaging.to_unit(head.pixels), imaging.to_unit(head.unblended)
+    shown = imaging.from_unit(built + (donor - built) * more, head.pixels.dtype)
+    return frozen(np.where(more > 0, shown, head.pixels))
 
 
 def touched_mask(head: Head, touches: Touches, size: tuple[int, int]) -> Array:
@@ -79,7 +95,7 @@ def touched_mask(head: Head, touches: Touches, size: tuple[int, int]) -> Array:
     Returns
     -------
     (h, w) of the mask's dtype
-        Each stroke is rounded to it, so that strokes laid one by one give the same bytes as all at once.
+        Each stroke is rounded to it: what is shown after a stroke is what is there before the next.
     """
     top = imaging.full_scale(head.mask)
     most = np.maximum(np.rint(_room(head, size) * top).astype(head.mask.dtype), head.mask)
@@ -177,7 +193,7 @@ def _nearer(squared: NDArray[np.float32], start: Float, end: Float, reach_px: fl
     y = (np.arange(y0, y1, dtype=np.float32) - np.float32(start[1]))[:, None]
     dx, dy = (float(v) for v in end - start)
     length = dx * dx + dy * dy
-    along = np.clip((x * dx + y * dy) / length, 0, 1) if length > 0 else np.float32(0)
+    along = np.clip((x * dx + y * dy) / length, 0, 1) if length > SAME_PLACE_PX**2 else np.float32(0)
     here = squared[y0:y1, x0:x1]
     np.minimum(here, (x - along * dx) ** 2 + (y - along * dy) ** 2, out=here)
 

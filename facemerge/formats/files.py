@@ -32,7 +32,8 @@ PRINTS = "prints"
 
 # Only endings that this program writes: a composite.psd beside them is somebody's own work.
 _RESULTS = re.compile(
-    r"composite\.(tif|tiff|png|jpg|jpeg|ora)|composite[-.]layers\.tif|report\.json|report\.html|decisions\.json"
+    r"composite\.(tif|tiff|png|jpg|jpeg|ora)|composite[-.]layers\.tif|report\.json|report\.html"
+    r"|decisions\.json|\.decisions\.json\.facemerge-new"
 )
 # What file managers leave behind by themselves.
 _LITTER = frozenset({".DS_Store", "Thumbs.db", "desktop.ini", ".directory"})

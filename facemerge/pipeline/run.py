@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -23,13 +23,14 @@ from facemerge.formats import (
     previews,
     report,
 )
+from facemerge.formats.decisions import write_decisions
 from facemerge.models import Models
 from facemerge.options import Options
 from facemerge.pipeline import delivery
 from facemerge.pipeline.known import Known
 from facemerge.pipeline.look import Album, Read, analyse
 from facemerge.pipeline.progress import Clock, Progress, no_progress
-from facemerge.pipeline.setting import choose, missing_risks, settle
+from facemerge.pipeline.setting import choose, missing_risks, settle, with_notes
 from facemerge.words import Aligned, Analysis, Choice, Decisions, Frame, Head, Pick, Pixels, Risk
 
 PICTURES = ("tif", "png", "jpg")
@@ -203,11 +204,12 @@ def _run(
             with clock.stage("Choosing heads and setting them in"):
                 made = settle(analysis, album, decisions, photo.read, models, options, progress)
             chosen, pixels, heads, risks = made.choice, made.base, made.heads, made.risks
+            notes.extend(made.notes)
         else:
             with clock.stage("Choosing heads"):
                 chosen = choose(analysis, album, decisions, options)
             pixels, heads = photo.read(analysis.frames[chosen.base]), ()
-            risks = missing_risks(analysis, chosen, options)
+            risks = with_notes(missing_risks(analysis, chosen, options), decisions, options)
         merged = composite.lay(pixels, heads)
         told, left = delivery.sidecars(analysis, chosen, options, out) if sidecars else ((), ())
         written = report.build_report(
@@ -235,6 +237,9 @@ def _run(
                 written,
                 _previews(analysis, album, chosen, pixels, merged, heads, risks),
             )
+            # Without any, those of an earlier review stay in OUT: a run that was not told of them loses none.
+            if decisions != Decisions():
+                write_decisions(work / files.DECISIONS, decisions)
             delivery.write(told, sidecars or "", work, waiting)
         progress("Writing", 1, 1)
     return Result(analysis=analysis, choice=chosen, heads=heads, risks=risks, report=written)
@@ -297,11 +302,12 @@ def _by_name(decisions: Decisions, frames: Sequence[Frame]) -> Decisions:
             )
         return found
 
-    return Decisions(
+    # Touches name their frames too; one that is not there any more is told once the choice is known.
+    return replace(
+        decisions,
         base=None if decisions.base is None else name(decisions.base),
         force={person: name(frame) for person, frame in decisions.force.items()},
         forbid=frozenset((person, name(frame)) for person, frame in decisions.forbid),
-        keep=decisions.keep,
     )
 
 
