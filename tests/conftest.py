@@ -10,11 +10,16 @@ from typing import Any
 import cv2
 import numpy as np
 import pytest
+from hypothesis import settings
 
 from facemerge.models import Models
 
 ROOT = Path(__file__).resolve().parents[1]
 SAMPLE = ROOT / "sample_burst"
+
+# No test is timed: a busy machine is no fault.
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")
 
 
 @pytest.fixture(autouse=True)
