@@ -24,7 +24,7 @@ from typer.testing import CliRunner
 from facemerge import models as room
 from facemerge.cli import app, told
 
-COMMANDS = ["plan", "coverage", "focus", "merge", "cull", "batch", "crop", "options"]
+COMMANDS = ["plan", "coverage", "focus", "merge", "cull", "batch", "review", "crop", "options"]
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,7 @@ from facemerge.cli.told import end_line, interrupt
 from facemerge.errors import FacemergeError
 
 INTERRUPTED = 130
-COMMANDS = ("plan", "coverage", "focus", "merge", "cull", "batch", "crop", "options")
+COMMANDS = ("plan", "coverage", "focus", "merge", "cull", "batch", "review", "crop", "options")
 """In the order of a job: before, during and after the shoot, delivery."""
 
 

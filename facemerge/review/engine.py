@@ -1,0 +1,235 @@
+"""Makes what the page shows: choices and heads small and at once, parts of the picture at full size."""
+
+from __future__ import annotations
+
+import threading
+from collections import OrderedDict
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from facemerge import composite, imaging
+from facemerge.formats.report import Report
+from facemerge.models import Models
+from facemerge.pipeline.look import Read
+from facemerge.pipeline.progress import Progress, no_progress
+from facemerge.pipeline.reviewing import Finished, Workshop, area_of
+from facemerge.pipeline.setting import Set
+from facemerge.review import pictures
+from facemerge.review.sketch import sketch
+from facemerge.words import Array, Choice, Decisions, Face, Risk
+
+SCREEN_PX = 1600
+"""Long side of the big picture."""
+MOST_PART_PX = 1600
+"""Long side of a part, on the screen."""
+FIRST_LOOK = "a first look: the head is still being set in, and its seam is not measured yet"
+FILES_KEPT = 24
+"""Pictures that are kept encoded."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Shown:
+    """One state of the picture."""
+
+    decisions: Decisions
+    made: Set
+    """Small; its notes and risks are those that `merge` would report."""
+
+    @property
+    def choice(self) -> Choice:
+        """The base and everybody's pick."""
+        return self.made.choice
+
+
+class Engine:
+    """Shows decisions; for several threads."""
+
+    def __init__(self, work: Finished, read: Read, models: Models, progress: Progress = no_progress) -> None:
+        """Take a finished result, what gives a frame's pixels, the networks and who is told how far it is."""
+        self._work = work
+        self._workshop = Workshop(work, read, models, progress)
+        self._files: OrderedDict[tuple[object, ...], tuple[bytes, Shown]] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def as_reported(self, told: Report) -> Decisions:
+        """Return decisions that give the picture of a report, for a result that has kept none."""
+        return self._workshop.as_reported(told)
+
+    def first_look(self, decided: Decisions, before: Shown, person: str, frame: int) -> Shown | None:
+        """Return decisions by which one head changes, shown roughly and at once; errors as `show`.
+
+        Parameters
+        ----------
+        decided
+            What the user wants.
+        before
+            What was shown before.
+        person, frame
+            Whose head changes, and where it is to come from; the base for their own.
+
+        Returns
+        -------
+        Shown or None
+            None if there is no need: the true heads are made already.
+        """
+        if self._workshop.is_settled(decided):
+            return None
+        self._workshop.require_possible(decided)
+        base = before.choice.base
+        heads = [h for h in before.made.heads if h.person != person]
+        donor, small = self._workshop.donor(base, frame)
+        who = next(p for p in small.people if p.id == person)
+        base_face, donor_face = who.faces[base], who.faces[frame]
+        if frame != base and isinstance(base_face, Face) and isinstance(donor_face, Face):
+            head = sketch(
+                current=before.made.base,
+                donor=donor,
+                base_from_donor=small.base_from_frame(base, frame),
+                person=person,
+                base_face=base_face,
+                donor_face=donor_face,
+            )
+            order = [p.id for p in small.people]
+            heads = sorted([*heads, head], key=lambda h: order.index(h.person))
+        picks = tuple(
+            replace(p, frame=frame, from_base=frame == base, why="you have asked for it", gain=0.0, cost=0.0)
+            if p.person == person
+            else p
+            for p in before.choice.picks
+        )
+        risks = dict(before.made.risks)
+        old = risks.get(person) or Risk(value=0.0, flag="clear", reasons=("",))
+        risks[person] = replace(old, reasons=(FIRST_LOOK,))
+        made = replace(
+            before.made, choice=replace(before.choice, picks=picks), heads=tuple(heads), risks=risks
+        )
+        return Shown(decisions=decided, made=made)
+
+    def show(self, decided: Decisions) -> Shown:
+        """Return the picture of decisions.
+
+        Raises
+        ------
+        OptionError
+            If they cannot be obeyed.
+        InputError
+            If a frame can no longer be read.
+        """
+        return Shown(decisions=decided, made=self._workshop.shown(decided))
+
+    def held(self, decided: Decisions, shown: Shown, person: str) -> Decisions:
+        """Return decisions by which nobody but one person changes; errors as `show`."""
+        return self._workshop.held(decided, shown.choice, person)
+
+    def size(self, shown: Shown) -> tuple[int, int]:
+        """Return (W, H) of the base."""
+        return self._work.analysis.frames[shown.choice.base].size
+
+    def screen_size(self, shown: Shown) -> tuple[int, int]:
+        """Return (W, H) of the big picture."""
+        h, w = shown.made.base.shape[:2]
+        return imaging.fit_within((w, h), SCREEN_PX)
+
+    def areas(self, shown: Shown) -> dict[str, tuple[int, int, int, int]]:
+        """Return by person id x0, y0, x1, y1 of what a head may change, in base pixels."""
+        matrix = self._true_from_draft(shown)
+        return {h.person: self._within(area_of(h, matrix), shown) for h in shown.made.heads}
+
+    def weakest(self, shown: Shown) -> dict[str, tuple[float, float]]:
+        """Return by person id where to look first, in base pixels."""
+        matrix = self._true_from_draft(shown)
+        found = {h.person: h.seam.weakest_at for h in shown.made.heads}
+        return {
+            who: tuple(imaging.transform(matrix, np.array([at]))[0].round(1).tolist())
+            for who, at in found.items()
+            if at is not None
+        }
+
+    def composite(self, shown: Shown) -> bytes:
+        """Return the picture at screen size as a JPEG file."""
+
+        def make() -> bytes:
+            laid = composite.lay(shown.made.base, shown.made.heads)
+            return pictures.whole(laid, self._profile(shown), self.screen_size(shown))
+
+        return self._kept(("composite", id(shown.made)), make, shown)
+
+    def base(self, shown: Shown) -> bytes:
+        """Return the base at screen size as a JPEG file."""
+
+        def make() -> bytes:
+            return pictures.whole(shown.made.base, self._profile(shown), self.screen_size(shown))
+
+        return self._kept(("base", shown.choice.base), make, shown)
+
+    def mask(self, shown: Shown, person: str) -> bytes | None:
+        """Return a head's mask at the screen size of its area as a PNG file; None if no head was set in."""
+        head = next((h for h in shown.made.heads if h.person == person), None)
+        if head is None:
+            return None
+        factor = self.screen_size(shown)[0] / shown.made.base.shape[1]
+        h, w = head.mask.shape
+        size = (max(1, round(w * factor)), max(1, round(h * factor)))
+        return self._kept(("mask", id(head)), lambda: pictures.mask(head, size), shown)
+
+    def part(self, shown: Shown, what: str, area: tuple[int, int, int, int], zoom: int) -> bytes:
+        """Return a part of the picture at full size as a JPEG file; errors as `show`.
+
+        Parameters
+        ----------
+        shown
+            What is shown.
+        what
+            'composite', 'base' or 'difference'.
+        area
+            x, y, w, h in base pixels; what lies outside of the picture is left out.
+        zoom
+            1, or 2: each pixel as four.
+        """
+        x, y, w, h = area
+        most = MOST_PART_PX // zoom
+        x0, y0, x1, y1 = self._within((x, y, x + min(w, most), y + min(h, most)), shown)
+        window = np.s_[y0:y1, x0:x1]
+
+        def make() -> bytes:
+            reached = None if what == "base" else (x0, y0, x1, y1)
+            full = self._workshop.full(shown.made, shown.decisions, reached)
+            base = full.base[window]
+            if what == "base":
+                return pictures.part(base, self._profile(shown), zoom)
+            laid = composite.lay(full.base, full.heads)[window]
+            if what == "composite":
+                return pictures.part(laid, self._profile(shown), zoom)
+            return pictures.part(pictures.difference(base, laid, self._profile(shown)), None, zoom)
+
+        return self._kept(("part", id(shown.made), what, x0, y0, x1, y1, zoom), make, shown)
+
+    def make_room(self) -> None:
+        """Give the memory of large frames free."""
+        self._workshop.forget_full()
+
+    def _profile(self, shown: Shown) -> bytes | None:
+        return self._work.analysis.frames[shown.choice.base].profile
+
+    def _true_from_draft(self, shown: Shown) -> Array:
+        return np.asarray(np.linalg.inv(self._workshop.draft_from_true(shown.choice.base)))
+
+    def _within(self, area: tuple[int, int, int, int], shown: Shown) -> tuple[int, int, int, int]:
+        w, h = self.size(shown)
+        x0, y0 = min(max(area[0], 0), w - 1), min(max(area[1], 0), h - 1)
+        return x0, y0, min(max(area[2], x0 + 1), w), min(max(area[3], y0 + 1), h)
+
+    def _kept(self, key: tuple[object, ...], make: Callable[[], bytes], shown: Shown) -> bytes:
+        with self._lock:
+            if key in self._files:
+                self._files.move_to_end(key)
+                return self._files[key][0]
+        data = make()
+        with self._lock:
+            # What the key names by its id lives as long as the key does.
+            self._files[key] = data, shown
+            while len(self._files) > FILES_KEPT:
+                self._files.popitem(last=False)
+        return data

@@ -1,0 +1,302 @@
+"""What one review knows: decisions, their history, the picture of the moment, and whether it is saved."""
+
+from __future__ import annotations
+
+import threading
+from collections import OrderedDict
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Any
+
+from facemerge.errors import FacemergeError
+from facemerge.formats import decisions as decisions_file
+from facemerge.formats import files
+from facemerge.models import Models
+from facemerge.pipeline import merge
+from facemerge.pipeline.reviewing import Finished, pending
+from facemerge.review.actions import Action, understood
+from facemerge.review.engine import Engine, Shown
+from facemerge.review.pictures import Faces
+from facemerge.review.state import described
+from facemerge.words import Decisions
+
+VERSIONS_KEPT = 8
+"""Pictures of the last versions that a page may still ask for."""
+HISTORY_KEPT = 500
+"""Changes that can be undone."""
+
+State = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class _Past:
+    """A state of the decisions, and the change that led away from it."""
+
+    label: str
+    decisions: Decisions
+
+
+class StaleError(Exception):
+    """A change was made to a version that is no longer the newest."""
+
+
+class Session:
+    """One review; for several pages and threads at once.
+
+    A change is obeyed, kept on disk and only then shown. A change that cannot be obeyed changes nothing.
+    """
+
+    def __init__(self, work: Finished, engine: Engine, models: Models) -> None:
+        """Take a finished result, what makes its pictures, and the networks."""
+        self._work = work
+        self._models = models
+        self._engine = engine
+        self.faces = Faces(work.analysis, work.out)
+        # One change at a time; the other lock is held for moments only, so that nobody waits to look.
+        self._changing = threading.Lock()
+        self._lock = threading.Lock()
+        self._undo: list[_Past] = []
+        self._redo: list[_Past] = []
+        self._saved = work.saved
+        self._saving: threading.Thread | None = None
+        self._refining: threading.Thread | None = None
+        self._pending = False
+        self._problem: str | None = None
+        self._tick = 0
+        self._version = 0
+        self._kept: OrderedDict[int, Shown] = OrderedDict()
+        self._publish(engine.show(work.decisions or engine.as_reported(work.report)))
+        self._saved = work.saved and self._as_in_report()
+
+    # -- looking --------------------------------------------------------------------------------------------
+
+    @property
+    def engine(self) -> Engine:
+        """What makes the pictures."""
+        return self._engine
+
+    @property
+    def decisions(self) -> Decisions:
+        """What is decided now."""
+        return self._newest().decisions
+
+    @property
+    def mark(self) -> tuple[int, bool]:
+        """What a page waits for to change: the version, and whether the picture is being saved."""
+        with self._lock:
+            return self._version, self._saving is not None
+
+    def shown(self, version: int) -> Shown | None:
+        """Return the picture of a version, None if it is not known any more."""
+        with self._lock:
+            return self._kept.get(version)
+
+    def state(self) -> State:
+        """Return all that the page shows, ready for JSON."""
+        with self._lock:
+            return self._state | {
+                "version": self._version,
+                "undo": self._undo[-1].label if self._undo else None,
+                "redo": self._redo[-1].label if self._redo else None,
+                "saved": self._saved,
+                "saving": self._saving is not None,
+                "problem": self._problem,
+            }
+
+    def frame_count(self) -> int:
+        """Return how many frames the burst has."""
+        return len(self._work.analysis.frames)
+
+    # -- changing -------------------------------------------------------------------------------------------
+
+    def change(self, version: int, asked: object) -> None:
+        """Do what the page asks for.
+
+        Parameters
+        ----------
+        version
+            The version that the page shows.
+        asked
+            The action as JSON has it.
+
+        Raises
+        ------
+        StaleError
+            If there is a newer version.
+        OptionError
+            If the action is not understood or cannot be obeyed.
+        InputError, OutputError
+            If a frame can no longer be read, or the decisions cannot be kept on disk.
+        """
+        with self._changing:
+            self._require_newest(version)
+            match asked:
+                case {"undo": True, **rest} if not rest:
+                    self._step(self._undo, self._redo)
+                case {"redo": True, **rest} if not rest:
+                    self._step(self._redo, self._undo)
+                case _:
+                    self._obey(understood(asked, self._work.analysis, self._newest()))
+
+    def _require_newest(self, version: int) -> None:
+        """Raise StaleError unless a version is decided as the newest one is."""
+        with self._lock:
+            known = self._kept.get(version)
+            # A first look and the true heads after it are two versions of the same decisions.
+            if known is None or known.decisions != self._kept[self._version].decisions:
+                raise StaleError
+
+    def _obey(self, action: Action) -> None:
+        before = self._newest()
+        decided, rough = action.decided, None
+        if action.person is not None:
+            base = self._work.analysis.frames[before.choice.base].name
+            decided = replace(decided, base=base)
+            if action.frame is not None and decided != before.decisions:
+                rough = self._engine.first_look(decided, before, action.person, action.frame)
+            if rough is None:
+                decided = self._engine.held(decided, before, action.person)
+        if decided == before.decisions:
+            return
+        shown = rough or self._engine.show(decided)
+        self._keep(decided)
+        with self._lock:
+            self._undo.append(_Past(action.label, before.decisions))
+            del self._undo[:-HISTORY_KEPT]
+            self._redo.clear()
+        self._publish(shown)
+        if rough is not None and action.person is not None:
+            self._refine(rough, before, action.person)
+
+    def _refine(self, rough: Shown, before: Shown, person: str) -> None:
+        """Begin to make the true heads in a thread; they are shown if nothing was changed meanwhile."""
+
+        def make() -> None:
+            try:
+                decided = self._engine.held(rough.decisions, before, person)
+                shown = self._engine.show(decided)
+                with self._changing:
+                    if self._newest() is not rough:
+                        return
+                    if decided != rough.decisions:
+                        self._keep(decided)
+                    self._publish(shown)
+            except FacemergeError as error:
+                with self._lock:
+                    self._problem = str(error)
+
+        self._refining = threading.Thread(target=make, name="facemerge-heads", daemon=True)
+        self._refining.start()
+
+    def wait_for_heads(self) -> None:
+        """Return when what is shown is no first look any more."""
+        with self._lock:
+            thread = self._refining
+        if thread is not None:
+            thread.join()
+
+    def _step(self, back: list[_Past], forth: list[_Past]) -> None:
+        if not back:
+            return
+        before, past = self._newest().decisions, back[-1]
+        shown = self._engine.show(past.decisions)
+        self._keep(past.decisions)
+        with self._lock:
+            back.pop()
+            forth.append(_Past(past.label, before))
+        self._publish(shown)
+
+    def _newest(self) -> Shown:
+        with self._lock:
+            return self._kept[self._version]
+
+    def _publish(self, shown: Shown) -> None:
+        described_now = described(self._work, self._engine, shown)
+        with self._lock:
+            old = self._kept.get(self._version)
+            self._version += 1
+            self._kept[self._version] = shown
+            while len(self._kept) > VERSIONS_KEPT:
+                self._kept.popitem(last=False)
+            self._state = described_now
+            self._saved &= old is not None and old.decisions == shown.decisions
+            self._problem = None
+
+    def _keep(self, decided: Decisions) -> None:
+        """Write decisions to disk: into OUT, or beside it while OUT is being replaced."""
+        with self._lock:
+            place = pending(self._work.out) if self._saving else self._work.out / files.DECISIONS
+            self._pending |= self._saving is not None
+        decisions_file.write_decisions(place, decided)
+
+    def _as_in_report(self) -> bool:
+        """Return whether the report tells of the choice that is shown."""
+        told, names = self._work.report, [f.name for f in self._work.analysis.frames]
+        choice = self._newest().choice
+        picks = {p["id"]: p["pick"] for p in told["people"]}
+        return names[choice.base] == told["base"] and all(
+            picks[p.person] == names[p.frame] for p in choice.picks
+        )
+
+    # -- saving ---------------------------------------------------------------------------------------------
+
+    def save(self, version: int, done: Callable[[], None] | None = None) -> None:
+        """Begin to write the files that `merge` writes, by the decisions of now, in a thread of its own.
+
+        Raises
+        ------
+        StaleError
+            If there is a newer version than the page shows.
+        """
+        with self._changing:
+            self._require_newest(version)
+            with self._lock:
+                if self._saving is not None:
+                    return
+                decided = self._kept[self._version].decisions
+                thread = threading.Thread(target=self._save, args=(decided,), name="facemerge-save")
+                self._saving, self._problem = thread, None
+            thread.start()
+
+    def wait_for_save(self) -> None:
+        """Return when nothing is being saved."""
+        with self._lock:
+            thread = self._saving
+        if thread is not None:
+            thread.join()
+
+    def _save(self, decided: Decisions) -> None:
+        problem: str | None = "The picture could not be saved: the program failed; see where it was started."
+        try:
+            self._engine.make_room()
+            merge(
+                self._work.sources,
+                self._work.out,
+                options=self._work.options,
+                decisions=decided,
+                models=self._models,
+                **self._work.form,
+            )
+            problem = None
+        except FacemergeError as error:
+            problem = str(error)
+        finally:
+            with self._changing:
+                problem = self._settle_files(decided) or problem
+                with self._lock:
+                    self._saving = None
+                    self._saved = problem is None and self._kept[self._version].decisions == decided
+                    self._problem = problem
+            self.faces.keep_again()
+
+    def _settle_files(self, decided: Decisions) -> str | None:
+        """Bring OUT's decisions up to date with what was changed meanwhile; return what failed."""
+        newest, place = self._newest().decisions, self._work.out / files.DECISIONS
+        try:
+            if self._pending or not place.is_file():
+                decisions_file.write_decisions(place, newest)
+            pending(self._work.out).unlink(missing_ok=True)
+            self._pending = False
+        except (FacemergeError, OSError) as error:
+            return str(error)
+        return None

@@ -1,0 +1,142 @@
+"""What the page shows, as JSON says it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from facemerge import imaging
+from facemerge.pipeline.places import places
+from facemerge.pipeline.reviewing import Finished
+from facemerge.review.engine import Engine, Shown
+from facemerge.words import Aligned, Analysis, Face, Part, Person, Pick, Risk, Score
+
+_URGENCY = {"retouch": 0, "inspect": 1, "clear": 2}
+
+
+def described(work: Finished, engine: Engine, shown: Shown) -> dict[str, Any]:
+    """Return a state of the picture: frames, base and people, first who needs attention most.
+
+    Parameters
+    ----------
+    work, engine
+        The result under review, and what makes its pictures.
+    shown
+        What is decided and shown.
+    """
+    analysis, decided, choice = work.analysis, shown.decisions, shown.choice
+    index = {f.name: i for i, f in enumerate(analysis.frames)}
+    where, areas, weakest = places(analysis.people), engine.areas(shown), engine.weakest(shown)
+    people = []
+    for person, pick in zip(analysis.people, choice.picks, strict=True):
+        risk = shown.made.risks.get(person.id) or _untouched(pick)
+        people.append(
+            {
+                "id": person.id,
+                "place": where[person.id],
+                "row": person.row,
+                "box": _box(analysis, person, choice.base),
+                "pick": pick.frame,
+                "forced": person.id in decided.force,
+                "kept": person.id in decided.keep,
+                "from_base": pick.from_base,
+                "why": pick.why,
+                "flag": risk.flag,
+                "risk": round(risk.value, 3),
+                "reasons": list(risk.reasons),
+                "note": decided.notes.get(person.id, ""),
+                **_touches(analysis, shown, pick),
+                "area": list(areas[person.id]) if person.id in areas else None,
+                "weakest": list(weakest[person.id]) if person.id in weakest else None,
+                "faces": _faces(analysis, person, decided.forbid),
+            }
+        )
+    return {
+        "size": list(engine.size(shown)),
+        "screen": list(engine.screen_size(shown)),
+        "frames": [
+            {
+                "index": i,
+                "name": frame.name,
+                "aligned": isinstance(fate, Aligned),
+                "note": fate.note if isinstance(fate, Aligned) else fate.reason,
+            }
+            for i, (frame, fate) in enumerate(zip(analysis.frames, analysis.alignments, strict=True))
+        ],
+        "base": choice.base,
+        "base_forced": decided.base is not None,
+        "base_why": choice.why,
+        "forbidden": sorted(index[f] for who, f in decided.forbid if who == "*" and f in index),
+        "notes": [*analysis.notes, *shown.made.notes],
+        "people": sorted(people, key=lambda p: (_URGENCY[p["flag"]], _margin(p))),
+    }
+
+
+def _untouched(pick: Pick) -> Risk:
+    words = "stays as in the base: there is no seam" if pick.from_base else "no seam was measured"
+    return Risk(value=0.0, flag="clear", reasons=(words,))
+
+
+def _margin(person: dict[str, Any]) -> float:
+    """Return by how much a pick beats the next best face: near nought, one may see it otherwise."""
+    scores = {face["frame"]: face["score"] for face in person["faces"]}
+    own = scores.pop(person["pick"], 0.0)
+    return float(own - max(scores.values(), default=0.0))
+
+
+def _touches(analysis: Analysis, shown: Shown, pick: Pick) -> dict[str, Any]:
+    names = analysis.frames[shown.choice.base].name, analysis.frames[pick.frame].name
+    done = shown.decisions.masks.get(pick.person, ())
+    found = next((t for t in done if (t.base, t.donor) == names and not pick.from_base), None)
+    return {
+        "touched": found is not None,
+        "widen_px": found.widen_px if found else 0,
+        "strokes": len(found.strokes) if found else 0,
+    }
+
+
+def _box(analysis: Analysis, person: Person, base: int) -> list[float]:
+    """Return where a face lies in the base; where it would lie, if the person was not found there."""
+    own = person.faces[base]
+    if isinstance(own, Face):
+        return [round(v, 1) for v in own.box]
+    frame, face = next(
+        (f, face)
+        for f, face in enumerate(person.faces)
+        if isinstance(face, Face) and isinstance(analysis.alignments[f], Aligned)
+    )
+    corners = np.array(face.box, np.float64).reshape(2, 2)
+    return imaging.transform(analysis.base_from_frame(base, frame), corners).round(1).ravel().tolist()
+
+
+def _faces(analysis: Analysis, person: Person, forbid: frozenset[tuple[str, str]]) -> list[dict[str, Any]]:
+    found = []
+    for i, (face, score) in enumerate(zip(person.faces, analysis.scores[person.id], strict=True)):
+        if not isinstance(face, Face):
+            continue
+        name = analysis.frames[i].name
+        found.append(
+            {
+                "frame": i,
+                "score": round(score.total, 3) if score else 0.0,
+                "eyes": _value(score.eyes) if score else None,
+                "sharpness": _value(score.sharpness) if score else None,
+                "expression": _value(score.expression) if score else None,
+                "words": _words(score),
+                "forbidden": (person.id, name) in forbid,
+            }
+        )
+    return found
+
+
+def _words(score: Score | None) -> list[str]:
+    """Return what is said of a face, what takes most of its score first."""
+    if score is None:
+        return []
+    parts = sorted(score.parts.items(), key=lambda p: score.factors.get(p[0], 1.0))
+    return [part.reason for _, part in parts if part.reason]
+
+
+def _value(part: Part) -> float | None:
+    return None if part.value is None else round(part.value, 3)
