@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 from functools import cache
@@ -94,11 +95,17 @@ NAMES = ["001_2026-05-02_09-59-59", "002_2026-05-02_10-00-04"]
 """The groups of these shots."""
 FORM = Form(pictures=("jpg",), layers=False)
 
+ITS_PLACE = re.compile(rb'"sources": \[[^\]]*\]|"report": "[0-9a-f]{64}"')
+
 
 def everything(folder: Path) -> dict[str, bytes]:
-    """Return every file below a folder with its bytes; the lock aside, of a batch's records too."""
+    """Return every file below a folder with its bytes; the lock aside, of a batch's records too.
+
+    Where the frames lie as seen from a report, and so its digest in a record, is left out: it tells of the
+    report's place, not of its making.
+    """
     paths = (p for p in sorted(folder.rglob("*")) if p.is_file() and p.name != "lock")
-    return {str(p.relative_to(folder)): p.read_bytes() for p in paths}
+    return {str(p.relative_to(folder)): ITS_PLACE.sub(b"", p.read_bytes()) for p in paths}
 
 
 def identity(folder: Path) -> int:
