@@ -206,10 +206,11 @@ def _search(image: NDArray[np.uint8], models: Models, options: FacesOptions, exp
     scales = _scales((image.shape[1], image.shape[0]), options)
     passed_over = [s for s in scales if s.high_px < SIZE_SLACK * expected.smallest_px]
     found = _Finds.of([_look(copies, s, models, options) for s in scales if s not in passed_over])
-    best = found.faces()
-    # A face that its own scale has not seen may be told better by a finer one.
-    if passed_over and not (len(best) >= expected.count and found.own[best].all()):
-        found = _Finds.of([found, *(_look(copies, s, models, options) for s in passed_over)])
+    if passed_over:
+        best = found.faces()
+        # A face that its own scale has not seen may be told better by a finer one.
+        if len(best) < expected.count or not found.own[best].all():
+            found = _Finds.of([found, *(_look(copies, s, models, options) for s in passed_over)])
     return found
 
 

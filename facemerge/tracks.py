@@ -105,6 +105,29 @@ def track_people(
     return people, tuple(notes)
 
 
+def expected_landmarks(person: Person, frame: int, alignments: Sequence[Aligned | Unaligned]) -> Float:
+    """Return where (478, 2) a person's landmarks should lie in a frame, from where they lie in the others.
+
+    Parameters
+    ----------
+    person
+        Found in at least one aligned frame.
+    frame
+        Index of a frame that is aligned.
+    alignments
+        One a frame.
+    """
+    here = alignments[frame]
+    assert isinstance(here, Aligned)
+    back = np.linalg.inv(here.reference_from_frame)
+    there = [
+        imaging.transform(back @ a.reference_from_frame, face.landmarks[:, :2])
+        for face, a in zip(person.faces, alignments, strict=True)
+        if isinstance(face, Face) and isinstance(a, Aligned)
+    ]
+    return np.asarray(np.median(there, axis=0))
+
+
 def _place(face: Face, aligned: Aligned) -> Float:
     x0, y0, x1, y1 = face.box
     m = aligned.reference_from_frame

@@ -243,6 +243,10 @@ class Decisions:
     masks: dict[str, tuple[Touches, ...]] = field(default_factory=dict)
     """Person id -> what was done to the mask by hand, at most once for each base and donor."""
 
+    def touches(self, person: str, base: str, donor: str) -> Touches | None:
+        """Return what was done to the mask of the head that comes from one frame into another."""
+        return next((t for t in self.masks.get(person, ()) if (t.base, t.donor) == (base, donor)), None)
+
     def over(self, earlier: Decisions) -> Decisions:
         """Return both together; where they contradict each other these hold, and not the earlier ones.
 

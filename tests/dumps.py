@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-import re
+import hashlib
+import json
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 from functools import cache
@@ -13,6 +14,7 @@ import numpy as np
 from PIL import Image
 
 from facemerge.batch import Batch, Form, Where, run_batch
+from facemerge.formats.report import report_bytes
 
 SIZE = bursts.SIZE
 FAMILIES = {"A": ((0, 1, 2), 1), "B": ((0, 1, 2), -1), "C": ((0, 2, 1), 1)}
@@ -95,17 +97,39 @@ NAMES = ["001_2026-05-02_09-59-59", "002_2026-05-02_10-00-04"]
 """The groups of these shots."""
 FORM = Form(pictures=("jpg",), layers=False)
 
-ITS_PLACE = re.compile(rb'"sources": \[[^\]]*\]|"report": "[0-9a-f]{64}"')
 
-
-def everything(folder: Path) -> dict[str, bytes]:
+def everything(folder: Path, card: Path | None = None) -> dict[str, bytes]:
     """Return every file below a folder with its bytes; the lock aside, of a batch's records too.
 
-    Where the frames lie as seen from a report, and so its digest in a record, is left out: it tells of the
-    report's place, not of its making.
+    A report says where the frames lie as seen from itself. Given the card, it is taken to say so as seen from
+    there, and a record to hold the digest of that: results in two places can then be held against each other.
     """
     paths = (p for p in sorted(folder.rglob("*")) if p.is_file() and p.name != "lock")
-    return {str(p.relative_to(folder)): ITS_PLACE.sub(b"", p.read_bytes()) for p in paths}
+    found = {p: p.read_bytes() for p in paths}
+    digests: dict[bytes, bytes] = {}
+    for path, data in found.items() if card is not None else ():
+        if path.name == "report.json":
+            found[path] = as_seen_from(card, path, data)
+            digests[digest(data)] = digest(found[path])
+    for path, data in found.items():
+        for old, new in digests.items():
+            data = data.replace(old, new)
+        found[path] = data
+    return {str(p.relative_to(folder)): data for p, data in found.items()}
+
+
+def as_seen_from(card: Path, path: Path, data: bytes) -> bytes:
+    """Return a report whose sources are told as seen from the card."""
+    report = json.loads(data)
+    beside = path.parent.resolve().parent
+    told = [
+        (beside / source).resolve().relative_to(card.resolve()).as_posix() for source in report["sources"]
+    ]
+    return report_bytes(report | {"sources": told})
+
+
+def digest(data: bytes) -> bytes:
+    return hashlib.sha256(data).hexdigest().encode()
 
 
 def identity(folder: Path) -> int:

@@ -60,7 +60,7 @@ def test_a_group_is_what_merge_makes_of_its_frames(
         layers=False,
         afresh=True,
     )
-    assert dumps.everything(tmp_path / "x") == dumps.everything(out / dumps.NAMES[0])
+    assert dumps.everything(tmp_path / "x", card) == dumps.everything(out / dumps.NAMES[0], card)
 
 
 def test_one_process_or_two_and_an_out_inside_the_card_make_no_difference(
@@ -70,7 +70,7 @@ def test_one_process_or_two_and_an_out_inside_the_card_make_no_difference(
     own = Path(shutil.copytree(card, tmp_path / "card"))
     before = dumps.everything(own)
     dumps.run(own, own / "out", processes=1)
-    assert dumps.everything(own / "out") == dumps.everything(done[1])
+    assert dumps.everything(own / "out", own) == dumps.everything(done[1], card)
     again = dumps.run(own, own / "out")
     assert again.kept == 2
     shutil.rmtree(own / "out")

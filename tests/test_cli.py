@@ -12,39 +12,18 @@ import sys
 import time
 import types
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 
 import bursts
 import cv2
 import numpy as np
 import pytest
-from typer.testing import CliRunner
+from shell import Ran, everything, run
 
 from facemerge import models as room
-from facemerge.cli import app, told
+from facemerge.cli import told
 
 COMMANDS = ["plan", "coverage", "focus", "merge", "cull", "batch", "review", "crop", "options"]
-
-
-@dataclass(frozen=True)
-class Ran:
-    """What a shell would see."""
-
-    code: int
-    stdout: str
-    stderr: str
-
-
-def run(*words: object) -> Ran:
-    """Run the command line in this process."""
-    result = CliRunner().invoke(app, [str(w) for w in words], catch_exceptions=False)
-    return Ran(result.exit_code, result.stdout, result.stderr)
-
-
-def everything(folder: Path) -> dict[str, bytes]:
-    """Return every file below a folder with its bytes."""
-    return {str(p.relative_to(folder)): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
 
 
 @pytest.fixture(scope="module")

@@ -16,7 +16,7 @@ import bursts
 import numpy as np
 import pytest
 from PIL import Image
-from test_cli import Ran, everything, run
+from shell import Ran, everything, run
 
 from facemerge.cli import coverage as command
 

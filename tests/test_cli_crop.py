@@ -9,18 +9,16 @@ import json
 import re
 import warnings
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import bursts
 import numpy as np
 import pytest
+import shell
 import tifffile
 from PIL import Image
-from typer.testing import CliRunner
 
-from facemerge.cli import app
 from facemerge.formats import encode, icc, photo, xmp
 from facemerge.formats.regions import Area, Region
 
@@ -30,19 +28,8 @@ W, H = bursts.SIZE
 FACES = ((272.6, 274.4, 362.9, 385.3), (630.1, 287.5, 722.2, 395.9))
 
 
-@dataclass(frozen=True)
-class Ran:
-    """What a shell would see."""
-
-    code: int
-    stdout: str
-    stderr: str
-
-
-def run(*words: object) -> Ran:
-    """Run `facemerge crop` in this process."""
-    result = CliRunner().invoke(app, ["crop", *(str(w) for w in words)], catch_exceptions=False)
-    return Ran(result.exit_code, result.stdout, result.stderr)
+def run(*words: object) -> shell.Ran:
+    return shell.run("crop", *words)
 
 
 def person(number: int, box: tuple[float, ...], *, placed: bool) -> dict[str, Any]:
@@ -141,7 +128,7 @@ def out(tmp_path: Path) -> Path:
 
 
 @pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Ran, Path]:
+def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[shell.Ran, Path]:
     """Prints that several tests look at: an 8x10 of few pixels, and a small one of more than enough."""
     out = finished(tmp_path_factory.mktemp("made") / "group-12")
     return run(out, "--print", "8x10", "--print", "1.2x1.5"), out
@@ -150,7 +137,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Ran, Path]:
 # -- what is made -------------------------------------------------------------------------------------------
 
 
-def test_prints_lie_in_the_result(made: tuple[Ran, Path]) -> None:
+def test_prints_lie_in_the_result(made: tuple[shell.Ran, Path]) -> None:
     """Exit 0, nothing on stderr in a pipe, the prints and their record, and where to look."""
     ran, out = made
     assert (ran.code, ran.stderr) == (0, "")
@@ -162,7 +149,7 @@ def test_prints_lie_in_the_result(made: tuple[Ran, Path]) -> None:
     assert ran.stdout.splitlines()[-1] == f"Look at {out / 'prints'}"
 
 
-def test_the_table_tells_what_is_lost_and_how_fine_it_is(made: tuple[Ran, Path]) -> None:
+def test_the_table_tells_what_is_lost_and_how_fine_it_is(made: tuple[shell.Ran, Path]) -> None:
     """900 x 600 px: 8x10 keeps 750 x 600, two inches go at left and right together, 75 px are left an inch.
 
     Two inches of a 3:2 picture printed 8 in high: common practice, no source; the rest is simple arithmetic.
@@ -178,7 +165,7 @@ def test_the_table_tells_what_is_lost_and_how_fine_it_is(made: tuple[Ran, Path])
     assert "8x10in: Only 75 pixels an inch: below about 200 a print looks soft in the hand." in ran.stdout
 
 
-def test_pixels_are_as_asked_and_none_are_made_up(made: tuple[Ran, Path]) -> None:
+def test_pixels_are_as_asked_and_none_are_made_up(made: tuple[shell.Ran, Path]) -> None:
     """More than 300 an inch are reduced to 300; fewer stay as they are, and the file says how many."""
     _, out = made
     with Image.open(out / "prints" / "group-12-1.2x1.5in.jpg") as im:
@@ -288,7 +275,7 @@ def test_the_users_own_words_go_on(tmp_path: Path) -> None:
         assert b"Class 3b" in im.info["xmp"]
 
 
-def test_the_same_words_give_the_same_bytes(made: tuple[Ran, Path], tmp_path: Path) -> None:
+def test_the_same_words_give_the_same_bytes(made: tuple[shell.Ran, Path], tmp_path: Path) -> None:
     """In another folder and a second time in the same."""
     again = finished(tmp_path / "group-12")
     for _ in range(2):
@@ -296,7 +283,7 @@ def test_the_same_words_give_the_same_bytes(made: tuple[Ran, Path], tmp_path: Pa
         assert everything(again / "prints") == everything(made[1] / "prints")
 
 
-def test_sharpening_changes_the_print_and_says_so(made: tuple[Ran, Path], tmp_path: Path) -> None:
+def test_sharpening_changes_the_print_and_says_so(made: tuple[shell.Ran, Path], tmp_path: Path) -> None:
     """Another picture of the same size, with more contrast between neighbours; the record tells it."""
     again = finished(tmp_path / "group-12")
     assert run(again, "--print", "1.2x1.5", "--sharpen").code == 0
@@ -332,7 +319,7 @@ def test_another_folder_may_hold_other_things(out: Path, tmp_path: Path) -> None
 # -- who is kept --------------------------------------------------------------------------------------------
 
 
-def test_every_head_is_in_the_print(made: tuple[Ran, Path]) -> None:
+def test_every_head_is_in_the_print(made: tuple[shell.Ran, Path]) -> None:
     """Faces of the contract's boxes, with a quarter of their height above, lie inside the crop.
 
     The second face's box is told in its own frame, 20 px off: it has to be taken to the base first.

@@ -9,15 +9,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from typer.testing import CliRunner
-
-from facemerge.cli import app
+import shell
 
 
 def run(*words: object) -> tuple[int, str, str]:
-    """Run the command line in this process; return exit code, stdout and stderr."""
-    result = CliRunner().invoke(app, ["plan", *map(str, words)], catch_exceptions=False)
-    return result.exit_code, result.stdout, result.stderr
+    """Run `facemerge plan`; return exit code, stdout and stderr."""
+    ran = shell.run("plan", *words)
+    return ran.code, ran.stdout, ran.stderr
 
 
 def report(path: Path, *people: list[float]) -> Path:

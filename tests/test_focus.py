@@ -33,8 +33,7 @@ from facemerge.focus import (
 from facemerge.focus.optics import thirds_of_exposure
 from facemerge.focus.words import OWN_PX, SOFT, STREAK
 from facemerge.formats.exposure import Exposure, exposure_of
-from facemerge.pipeline.focusing import SHARP, sharp_up_to_px
-from facemerge.scores.sharpness import Blur, sharpness_part
+from facemerge.scores.sharpness import SHARP, Blur, sharp_up_to_px, sharpness_part
 
 NAMES = {1: ["row"], 2: ["back row", "front row"], 3: ["back row", "middle row", "front row"]}
 LIMIT_PX = 2.0

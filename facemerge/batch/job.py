@@ -10,10 +10,8 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
-import os
 from collections import defaultdict
 from collections.abc import Sequence
-from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from functools import lru_cache
 from pathlib import Path
@@ -204,26 +202,7 @@ def write_record(out: Path, key: str, record: dict[str, Any]) -> None:
         If it cannot be written.
     """
     whole = {"schema": _SCHEMA, "fingerprint": key} | record
-    replace_file(_record_path(out, key), json.dumps(whole, indent=1).encode())
-
-
-def replace_file(path: Path, data: bytes) -> None:
-    """Write a file in the place of an earlier one, whole or not at all.
-
-    Raises
-    ------
-    OutputError
-        If it cannot be written; an earlier one is as it was.
-    """
-    beside = path.with_name(f".{path.name}.{os.getpid()}-new")
-    try:
-        files.write_bytes(beside, data)
-        os.replace(beside, path)
-    except OSError as error:
-        raise files.said(error, path) from error
-    finally:
-        with suppress(OSError):
-            beside.unlink()
+    files.replace_file(_record_path(out, key), json.dumps(whole, indent=1).encode())
 
 
 def read_record(out: Path, key: str) -> dict[str, Any] | None:

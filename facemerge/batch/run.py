@@ -18,7 +18,6 @@ from facemerge.batch.job import (
     describe,
     make,
     make_job,
-    replace_file,
     standing,
 )
 from facemerge.batch.place import claimed, finished, left_over
@@ -26,6 +25,7 @@ from facemerge.batch.plan import GROUPS, Planned, groups_text, span
 from facemerge.batch.pool import Died, Pool, process_count
 from facemerge.batch.sort import GroupsFile, Sorted, sort_dump
 from facemerge.errors import InputError, OptionError
+from facemerge.formats.files import replace_file
 from facemerge.formats.index_page import INDEX, PAGE, Index, build_index, index_bytes, render_index
 from facemerge.options import Options
 from facemerge.pipeline.progress import Progress, no_progress

@@ -45,6 +45,7 @@ WIDE = (
 MOST_THREADS = 4
 LOOKED_AT, MUCH_DEARER = 4, 2.5
 """How many ways are looked at, and by how much the last may be dearer than the first."""
+RIM = np.ones((5, 5), np.uint8)
 STRANGE_PRICE = 2.0
 """Price of a unit of strangeness."""
 SOFT_EDGE_PX = 1.5
@@ -352,14 +353,39 @@ def _seam_at_work(
     """Return the measures for which the working size is fine enough, by their names in `Seam`."""
     below, above, seen = (window.shrink(picture) for picture in (base, corrected, laid))
     mask = np.asarray(cv2.resize(alpha, window.work_size, interpolation=cv2.INTER_AREA), np.float32)
-    face_px, rim = window.face_px * window.scale, np.ones((5, 5), np.uint8)
+    behind = (mask > 0.9) & ~(cv2.dilate(trial.person.astype(np.uint8), RIM) > 0)
+    return {
+        **faults_at_work(window, below, above, seen, mask),
+        "tone_step": measure.tone_step(below, seen, behind, window.face_px * window.scale),
+        "head_box": _head_box(alpha, window),
+    }
+
+
+def faults_at_work(
+    window: Window,
+    below: NDArray[np.float32],
+    above: NDArray[np.float32],
+    seen: NDArray[np.float32],
+    mask: NDArray[np.float32],
+) -> dict[str, Any]:
+    """Return the faults of a seam that its outlines are not needed for, by their names in `Seam`.
+
+    Parameters
+    ----------
+    window
+        What the pictures show.
+    below, above, seen
+        (h, w, 3) the base, the donor and what comes of both, encoded in [0, 1], at working size.
+    mask
+        (h, w) in [0, 1], at working size.
+    """
+    face_px = window.face_px * window.scale
     edge = (mask > 0.02) & (mask < 0.98)
-    near = cv2.dilate(edge.astype(np.uint8), rim) > 0
+    near = cv2.dilate(edge.astype(np.uint8), RIM) > 0
     strange = measure.strangest(
         seen, (below, above), near, face_px, grain_px=max(0.7, measure.GRAIN_PX * window.scale)
     )
     broken = lines.broken_lines(below, above, mask, face_px)
-    behind = (mask > 0.9) & ~(cv2.dilate(trial.person.astype(np.uint8), rim) > 0)
 
     def in_base(at: tuple[float, float] | None) -> tuple[float, float] | None:
         if at is None:
@@ -374,8 +400,6 @@ def _seam_at_work(
         "broken_at": in_base(broken.at),
         "texture_phase": measure.texture_phase(below, above, edge, face_px),
         "detail_step": measure.detail_step(below, above, measure.soft_edge_of(mask), face_px),
-        "tone_step": measure.tone_step(below, seen, behind, face_px),
-        "head_box": _head_box(alpha, window),
     }
 
 

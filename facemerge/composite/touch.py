@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from facemerge import imaging
-from facemerge.composite import cut, fill, lines, measure
-from facemerge.composite.build import WORK_FACE_PX
+from facemerge.composite import cut, fill, measure
+from facemerge.composite.build import WORK_FACE_PX, faults_at_work
 from facemerge.composite.stage import Window
 from facemerge.words import Array, Float, Head, Pixels, Seam, Stroke, Touches, frozen
 
@@ -312,30 +312,9 @@ def _measured_small(
     scale = min(1.0, WORK_FACE_PX / face_px)
     work_size = (max(8, round(w * scale)), max(8, round(h * scale)))
     window = Window(offset=head.offset, size=(w, h), work_size=work_size, face_px=face_px)
-    base, donor = window.shrink(below), window.shrink(shown)
-    seen = window.shrink(np.asarray(below + (shown - below) * alpha[..., None], np.float32))
+    laid = np.asarray(below + (shown - below) * alpha[..., None], np.float32)
     mask = np.asarray(cv2.resize(alpha, work_size, interpolation=cv2.INTER_AREA), np.float32)
-    edge, small_face_px = (mask > 0.02) & (mask < 0.98), face_px * window.scale
-    near = cv2.dilate(edge.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
-    strange = measure.strangest(
-        seen, (base, donor), near, small_face_px, grain_px=max(0.7, measure.GRAIN_PX * window.scale)
-    )
-    broken = lines.broken_lines(base, donor, mask, small_face_px)
-
-    def in_base(at: tuple[float, float] | None) -> tuple[float, float] | None:
-        if at is None:
-            return None
-        x, y = imaging.transform(imaging.scale_matrix(work_size, window.size), np.array([at]))[0]
-        return float(x + head.offset[0]), float(y + head.offset[1])
-
-    return {
-        "strange_delta_e": strange.size,
-        "strange_at": in_base(strange.at),
-        "broken_px": broken.size / window.scale,
-        "broken_at": in_base(broken.at),
-        "texture_phase": measure.texture_phase(base, donor, edge, small_face_px),
-        "detail_step": measure.detail_step(base, donor, measure.soft_edge_of(mask), small_face_px),
-    }
+    return faults_at_work(window, window.shrink(below), window.shrink(shown), window.shrink(laid), mask)
 
 
 def _on_edge(at: tuple[float, float] | None, offset: tuple[int, int], alpha: NDArray[np.float32]) -> bool:

@@ -17,7 +17,7 @@ from pathlib import Path
 from xml.sax.saxutils import escape
 
 from facemerge.errors import OptionError, OutputError
-from facemerge.formats.files import said
+from facemerge.formats.files import replace_file, said
 from facemerge.formats.program import NAME
 
 SIGN = f"{NAME} plan"
@@ -196,19 +196,11 @@ def write_picture(path: Path, panels: Sequence[Panel]) -> None:
     data = picture_bytes(panels, path.suffix.lower())
     stem = f".{path.name[:40]}.{NAME}-"
     beside = path.with_name(f"{stem}{secrets.token_hex(4)}")
-    try:
-        # What a killed run left.
+    # What a killed run left.
+    with suppress(OSError):
         for left in path.parent.glob(f"{glob.escape(stem)}????????"):
             left.unlink(missing_ok=True)
-        try:
-            beside.write_bytes(data)
-            beside.replace(path)
-        except BaseException:
-            with suppress(OSError):
-                beside.unlink(missing_ok=True)
-            raise
-    except OSError as error:
-        raise said(error, path) from error
+    replace_file(path, data, beside)
 
 
 # -- panels -------------------------------------------------------------------------------------------------

@@ -9,12 +9,11 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable, Iterable, Mapping
-from contextlib import suppress
 from pathlib import Path
 from typing import Any, NoReturn
 
-from facemerge.errors import InputError, OptionError, OutputError
-from facemerge.formats.files import said, write_bytes
+from facemerge.errors import InputError, OptionError
+from facemerge.formats.files import replace_file
 from facemerge.formats.program import NAME
 from facemerge.words import Decisions, Stroke, Touches
 
@@ -88,19 +87,7 @@ def write_decisions(path: Path, decisions: Decisions) -> None:
     OutputError
         If it cannot be written.
     """
-    data = decisions_bytes(decisions)
-    half_done = path.with_name(f".{path.name}{HALF_DONE}")
-    try:
-        write_bytes(half_done, data)
-        half_done.replace(path)
-    except OutputError as error:
-        # The user knows the file by the name that it would have got.
-        raise OutputError(str(error).replace(str(half_done), str(path))) from error
-    except OSError as error:
-        raise said(error, path) from error
-    finally:
-        with suppress(OSError):
-            half_done.unlink(missing_ok=True)
+    replace_file(path, decisions_bytes(decisions), path.with_name(f".{path.name}{HALF_DONE}"))
 
 
 def _touches(touches: Touches) -> dict[str, Any]:

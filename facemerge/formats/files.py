@@ -143,6 +143,37 @@ def write_bytes(path: Path, data: bytes) -> None:
         raise said(error, path) from error
 
 
+def replace_file(path: Path, data: bytes, half_done: Path | None = None) -> None:
+    """Write a file in the place of an earlier one, whole or not at all.
+
+    Parameters
+    ----------
+    path
+        Where it belongs.
+    data
+        What it holds.
+    half_done
+        What it is called until it is whole, beside its place; None: a hidden name of this process.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written; an earlier one is as it was.
+    """
+    beside = half_done or path.with_name(f".{path.name}.{os.getpid()}-new")
+    try:
+        write_bytes(beside, data)
+        beside.replace(path)
+    except OutputError as error:
+        # The user knows the file by the name that it would have got.
+        raise OutputError(str(error).replace(str(beside), str(path))) from error
+    except OSError as error:
+        raise said(error, path) from error
+    finally:
+        with suppress(OSError):
+            beside.unlink()
+
+
 def _resolved(path: Path) -> Path:
     try:
         return path.resolve()

@@ -93,7 +93,7 @@ def head_pictures(base: Array, composite: Array, head: Head, profile: bytes | No
     return HeadPictures(
         base=_jpeg(_scaled(before, factor), profile, quality=88),
         composite=_jpeg(_scaled(after, factor), profile, quality=88),
-        outline=_encoded(_drawn_seam(to_srgb(shown, profile), head, (x0, y0, x1, y1)), quality=84),
+        outline=jpeg_bytes(_drawn_seam(to_srgb(shown, profile), head, (x0, y0, x1, y1)), quality=84),
     )
 
 
@@ -128,9 +128,9 @@ def seam_pictures(base: Array, composite: Array, head: Head, profile: bytes | No
     )
     line = _drawn_seam(after, head, area, ring_px=28)
     return SeamPictures(
-        base=_encoded(before, quality=92),
-        composite=_encoded(after, quality=92),
-        line=_encoded(line, quality=92),
+        base=jpeg_bytes(before, quality=92),
+        composite=jpeg_bytes(after, quality=92),
+        line=jpeg_bytes(line, quality=92),
         size=(before.shape[1], before.shape[0]),
         zoom=100 * factor,
     )
@@ -216,10 +216,11 @@ def _drawn_seam(image: Array, head: Head, area: tuple[int, int, int, int], ring_
 
 
 def _jpeg(image: Array, profile: bytes | None, *, quality: int) -> bytes:
-    return _encoded(to_srgb(np.ascontiguousarray(image), profile), quality=quality)
+    return jpeg_bytes(to_srgb(np.ascontiguousarray(image), profile), quality=quality)
 
 
-def _encoded(image: Array, *, quality: int) -> bytes:
+def jpeg_bytes(image: Array, *, quality: int) -> bytes:
+    """Return an (H, W, 3) uint8 sRGB picture as a JPEG file."""
     done, data = cv2.imencode(
         ".jpg", cv2.cvtColor(image, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, quality]
     )

@@ -15,19 +15,17 @@ from pathlib import Path
 import numpy as np
 from scipy.optimize import linear_sum_assignment
 
-from facemerge import align, faces, imaging, scores, tracks
+from facemerge import align, faces, scores, tracks
 from facemerge.errors import InputError
 from facemerge.formats import photo
 from facemerge.models import Models
 from facemerge.options import Options
-from facemerge.pipeline.glance import Glance, glance, portray
+from facemerge.pipeline.glance import Glance, glance, overlooked
 from facemerge.pipeline.known import Known
-from facemerge.pipeline.look import Read, workers_for
+from facemerge.pipeline.look import JUDGING, LOOKING, Read, workers_for
 from facemerge.pipeline.progress import Progress, in_order, no_progress
 from facemerge.words import Aligned, Face, Float, Frame, Missing, Person, Score, Unaligned
 
-LOOKING = "Looking at the frames"
-JUDGING = "Judging the faces"
 SAME_PERSON = 0.15
 """One minus the cosine of two heads' looks up to which they may be one person: 0.3 % of pairs of different
 people are below, as sorting a card measured."""
@@ -284,6 +282,7 @@ class Arrivals:
             )
 
         people, notes = tracked()
+        alignments = [e.alignment for e in entries]
         more = False
         for f, entry in enumerate(entries):
             # Alone, a frame says who is there: nobody can be missing from it.
@@ -293,7 +292,8 @@ class Arrivals:
             missing = [p for p in people if isinstance(p.faces[f], Missing)]
             if missing:
                 progress(JUDGING, 0, 1)
-                more |= self._look_again(entry, [_expected(p, entry, entries) for p in missing])
+                places = [tracks.expected_landmarks(p, f, alignments) for p in missing]
+                more |= self._look_again(entry, places)
         return tracked() if more else (people, notes)
 
     def _look_again(self, entry: _Entry, places: Sequence[Float]) -> bool:
@@ -303,19 +303,15 @@ class Arrivals:
         except InputError:
             # Gone meanwhile: the folder will tell.
             return False
-        before = len(entry.glance.portraits)
-        for where in places:
-            face = faces.look_again(image, self._models, where, entry.glance.faces, self._options.faces)
-            if face is not None:
-                found = (*entry.glance.portraits, portray(entry.frame, image, face))
-                entry.glance = replace(entry.glance, portraits=found)
-        return len(entry.glance.portraits) > before
+        more = overlooked(entry.frame, image, entry.glance, places, self._models, self._options)
+        entry.glance = replace(entry.glance, portraits=(*entry.glance.portraits, *more))
+        return bool(more)
 
     def _scores(
         self, people: Sequence[Person], entries: Sequence[_Entry], progress: Progress
     ) -> dict[str, tuple[Score | None, ...]]:
         def judge(person: Person) -> tuple[Score | None, ...]:
-            own = [_portrait(face, e.glance) for face, e in zip(person.faces, entries, strict=True)]
+            own = [e.glance.index_of(face) for face, e in zip(person.faces, entries, strict=True)]
             _judge(own, entries, self._options)
             return tuple(None if i is None else e.verdicts[i] for i, e in zip(own, entries, strict=True))
 
@@ -338,21 +334,6 @@ def _shared(mine: Sequence[Face], others: Sequence[Face]) -> float:
     unlike = 1 - np.stack([f.appearance for f in mine]) @ np.stack([f.appearance for f in others]).T
     rows, columns = linear_sum_assignment(unlike)
     return float((unlike[rows, columns] < SAME_PERSON).sum() / len(rows))
-
-
-def _expected(person: Person, entry: _Entry, entries: Sequence[_Entry]) -> Float:
-    """Return where (478, 2) a person's landmarks should lie in a frame, from where they lie in the others."""
-    back = np.linalg.inv(entry.alignment.reference_from_frame)
-    there = [
-        imaging.transform(back @ e.alignment.reference_from_frame, face.landmarks[:, :2])
-        for face, e in zip(person.faces, entries, strict=True)
-        if isinstance(face, Face)
-    ]
-    return np.asarray(np.median(there, axis=0))
-
-
-def _portrait(face: Face | Missing, seen: Glance) -> int | None:
-    return next((i for i, p in enumerate(seen.portraits) if p.face is face), None)
 
 
 def _judge(own: Sequence[int | None], entries: Sequence[_Entry], options: Options) -> None:

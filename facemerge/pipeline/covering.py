@@ -6,22 +6,16 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from facemerge import coverage
-from facemerge.formats import cache, icc, photo
+from facemerge.formats import photo
 from facemerge.models import Models
 from facemerge.options import Options
 from facemerge.pipeline.arriving import Arrivals, Shoot
-from facemerge.pipeline.known import Known
 from facemerge.pipeline.places import places, row_names
 from facemerge.pipeline.progress import Progress, no_progress
-from facemerge.words import Frame, Pixels
+from facemerge.pipeline.run import known_of
 
 NAMED = 3
 """Frames that are named for one reason; of more, the number is told."""
-
-
-def read(frame: Frame) -> Pixels:
-    """Return a frame's pixels as the networks know them: sRGB."""
-    return icc.to_srgb(photo.read(frame), frame.profile)
 
 
 def arrivals(options: Options, models: Models | None = None, out: Path | None = None) -> Arrivals:
@@ -34,8 +28,8 @@ def arrivals(options: Options, models: Models | None = None, out: Path | None = 
     out
         The folder of a merge beside which is kept what is seen; None: nothing is kept.
     """
-    shelf = None if out is None else cache.Shelf(cache.beside(out))
-    return Arrivals(read, models or Models(), options, known=Known(shelf, options, colours="sRGB"))
+    known, read = known_of([], options, out)
+    return Arrivals(read, models or Models(), options, known=known)
 
 
 def look_at(

@@ -18,12 +18,8 @@ from facemerge.pipeline.arriving import Shoot
 from facemerge.pipeline.covering import about, look_at
 from facemerge.pipeline.places import places, row_names
 from facemerge.pipeline.progress import Progress, no_progress
-from facemerge.scores.sharpness.judge import SOFT_PX, SOFT_SHARE
+from facemerge.scores.sharpness import EYE_CORNERS, sharp_up_to_px
 from facemerge.words import Face, Missing, Score
-
-EYE_CORNERS = ((33, 133), (263, 362))
-SHARP = 0.7
-"""Sharpness from which a face counts as sharp, as rows are judged."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,18 +102,6 @@ def report(found: Focused) -> tuple[str, ...]:
     if found.notes:
         lines += ["", *found.notes]
     return tuple(lines)
-
-
-def sharp_up_to_px(eyes_px: float) -> float:
-    """Return the blur (Gaussian sigma, pixels) up to which a face is sharp: where its sharpness is `SHARP`.
-
-    Parameters
-    ----------
-    eyes_px
-        Distance of its eyes in pixels.
-    """
-    # Sharpness is 1 / (1 + (blur / half)^3), as `scores.sharpness` has it.
-    return float((1 / SHARP - 1) ** (1 / 3) * max(SOFT_SHARE * eyes_px, SOFT_PX))
 
 
 def _look(face: Face | Missing, score: Score | None) -> focus.Look | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from facemerge import align, composite, faces, scores
@@ -9,7 +10,7 @@ from facemerge.formats.previews import face_picture
 from facemerge.models import Models
 from facemerge.options import Options
 from facemerge.pipeline.progress import Clock
-from facemerge.words import Face, Frame, Pixels
+from facemerge.words import Face, Float, Frame, Missing, Pixels
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -37,6 +38,10 @@ class Glance:
     def faces(self) -> tuple[Face, ...]:
         """The faces, in the order of the portraits."""
         return tuple(p.face for p in self.portraits)
+
+    def index_of(self, face: Face | Missing) -> int | None:
+        """Return which portrait is that of a face, None if none is."""
+        return next((i for i, p in enumerate(self.portraits) if p.face is face), None)
 
 
 def glance(
@@ -72,6 +77,19 @@ def glance(
     with clock.part("Aligning"):
         view = align.view_of(image, found, options.align)
     return Glance(portraits=portraits, view=view)
+
+
+def overlooked(
+    frame: Frame, image: Pixels, seen: Glance, expected: Sequence[Float], models: Models, options: Options
+) -> tuple[Portrait, ...]:
+    """Return the faces that a second look finds where (478, 2) landmarks are expected; else as `glance`."""
+    more: list[Portrait] = []
+    for where in expected:
+        known = (*seen.faces, *(p.face for p in more))
+        face = faces.look_again(image, models, where, known, options.faces)
+        if face is not None:
+            more.append(portray(frame, image, face))
+    return tuple(more)
 
 
 def portray(frame: Frame, image: Pixels, face: Face) -> Portrait:

@@ -7,16 +7,14 @@ import threading
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
-import numpy as np
-
-from facemerge import align, composite, faces, imaging, scores, tracks
+from facemerge import align, composite, faces, scores, tracks
 from facemerge.errors import InputError, NobodyFoundError
 from facemerge.models import Models
 from facemerge.options import Options
-from facemerge.pipeline.glance import Glance, Portrait, glance, portray
+from facemerge.pipeline.glance import Glance, Portrait, glance, overlooked
 from facemerge.pipeline.known import Known
 from facemerge.pipeline.progress import Answer, Clock, Progress, in_order, no_progress
-from facemerge.words import Aligned, Analysis, Face, Float, Frame, Missing, Person, Pixels, Score, Unaligned
+from facemerge.words import Aligned, Analysis, Float, Frame, Missing, Person, Pixels, Score, Unaligned
 
 Read = Callable[[Frame], Pixels]
 MOST_WORKERS = 4
@@ -184,7 +182,7 @@ def _together(
     seen: Sequence[_Seen], reference: int, people: tuple[Person, ...], notes: list[str], job: _Job
 ) -> tuple[Analysis, Album]:
     """Return all that the frames tell together."""
-    own = [[_index(p, f, s) for f, s in enumerate(seen)] for p in people]
+    own = [[s.glance.index_of(face) for face, s in zip(p.faces, seen, strict=True)] for p in people]
     judged = _judge(people, own, seen, job)
     notes += scores.row_notes([p.row for p in people], judged, [s.frame.name for s in seen])
     analysis = Analysis(
@@ -234,7 +232,7 @@ def _look_through(frames: Sequence[Frame], job: _Job) -> tuple[list[_Seen], int,
 
     def look(f: int) -> _Seen | str:
         assert here is not None
-        mine = _sight(frames[f], job, faces.Expected.like(here.glance.faces))
+        mine = _sight(frames[f], job, expected)
         return mine if isinstance(mine, str) else _placed(mine, here)
 
     reference = -1
@@ -247,6 +245,7 @@ def _look_through(frames: Sequence[Frame], job: _Job) -> tuple[list[_Seen], int,
             here, found[reference] = first, placed
         else:
             notes.append(str(placed))
+    expected = faces.NOTHING if here is None else faces.Expected.like(here.glance.faces)
     for f, seen in zip(order, job.each(LOOKING, look, order, len(frames) - len(order)), strict=True):
         if isinstance(seen, str):
             notes.append(seen)
@@ -318,7 +317,10 @@ def _follow(seen: Sequence[_Seen], job: _Job) -> tuple[tuple[Person, ...], list[
         for f, s in enumerate(seen)
         if isinstance(s.alignment, Aligned) and (missing := _missing(people, f))
     }
-    expected = {f: [_expected(p, f, seen) for p in missing] for f, missing in gaps.items()}
+    alignments = [s.alignment for s in seen]
+    expected = {
+        f: [tracks.expected_landmarks(p, f, alignments) for p in missing] for f, missing in gaps.items()
+    }
 
     def again(f: int) -> Glance | str:
         return _second_glance(seen[f], expected[f], job)
@@ -344,34 +346,9 @@ def _second_glance(entry: _Seen, expected: Sequence[Float], job: _Job) -> Glance
     frame, seen = entry.frame, entry.glance
 
     def look() -> tuple[Portrait, ...]:
-        image = job.read(frame)
-        more: list[Portrait] = []
-        for where in expected:
-            known = (*seen.faces, *(p.face for p in more))
-            face = faces.look_again(image, job.models, where, known, job.options.faces)
-            if face is not None:
-                more.append(portray(frame, image, face))
-        return tuple(more)
+        return overlooked(frame, job.read(frame), seen, expected, job.models, job.options)
 
     try:
         return replace(seen, portraits=(*seen.portraits, *job.known.overlooked(frame, expected, look)))
     except InputError as error:
         return str(error)
-
-
-def _expected(person: Person, frame: int, seen: Sequence[_Seen]) -> Float:
-    """Return where (478, 2) a person's landmarks should lie in a frame, from where they lie in the others."""
-    here = seen[frame].alignment
-    assert isinstance(here, Aligned)
-    back = np.linalg.inv(here.reference_from_frame)
-    there = [
-        imaging.transform(back @ a.reference_from_frame, face.landmarks[:, :2])
-        for face, s in zip(person.faces, seen, strict=True)
-        if isinstance(face, Face) and isinstance(a := s.alignment, Aligned)
-    ]
-    return np.asarray(np.median(there, axis=0))
-
-
-def _index(person: Person, frame: int, seen: _Seen) -> int | None:
-    face = person.faces[frame]
-    return next((i for i, f in enumerate(seen.glance.faces) if f is face), None)

@@ -15,14 +15,13 @@ import numpy as np
 from facemerge import imaging
 from facemerge import options as settings
 from facemerge.errors import InputError
-from facemerge.formats import cache, decisions, files, photo, report
+from facemerge.formats import decisions, files, photo, report
 from facemerge.models import Models
 from facemerge.options import Options
 from facemerge.pipeline import run, setting
 from facemerge.pipeline.draft import Draft, draft_of
-from facemerge.pipeline.known import Known
 from facemerge.pipeline.look import Album, Read, analyse
-from facemerge.pipeline.progress import Clock, Progress, no_progress
+from facemerge.pipeline.progress import Progress, no_progress
 from facemerge.words import (
     Analysis,
     Array,
@@ -177,9 +176,8 @@ def _looked_through(
     out: Path, frames: Sequence[Frame], models: Models, options: Options, progress: Progress
 ) -> tuple[Analysis, Album]:
     """Return what is known of the frames, as `merge` would; nothing that is kept of them is tidied away."""
-    grey = len({f.channels for f in frames}) > 1
-    known = Known(cache.Shelf(cache.beside(out)), options, colours="none" if grey else "sRGB")
-    return analyse(frames, run._reader(grey=grey), models, options, progress, known=known, clock=Clock())
+    known, read = run.known_of(frames, options, out)
+    return analyse(frames, read, models, options, progress, known=known)
 
 
 def _decided(out: Path) -> tuple[Decisions | None, bool]:
@@ -220,7 +218,7 @@ def _require_same(out: Path, told: report.Report, analysis: Analysis) -> None:
 # -- choosing again -----------------------------------------------------------------------------------------
 
 
-class _Bench(setting._Bench):
+class _Bench(setting.Bench):
     """A bench that knows again what it has touched up, so that heads laid over that are not made anew."""
 
     def __init__(self, draft: Draft, base: int, models: Models, options: Options) -> None:
@@ -285,27 +283,19 @@ class Workshop:
         with self._drafting:
             key = _key(decided)
             if key not in self._settled:
-                self._settled[key] = self._settle(decided)
+                self._settled[key] = setting.settled(
+                    self._work.analysis,
+                    self._work.album,
+                    decided,
+                    self._bench,
+                    self._work.options,
+                    self._progress,
+                    self._forecasts,
+                )
                 while len(self._settled) > CHOICES_KEPT:
                     self._settled.popitem(last=False)
             self._settled.move_to_end(key)
             return self._settled[key]
-
-    def _settle(self, decided: Decisions) -> setting.Set:
-        analysis, album, options = self._work.analysis, self._work.album, self._work.options
-        tried: dict[setting.Swap, float] = {}
-        rounds: list[setting.Set] = []
-        for _ in range(setting.ROUNDS):
-            chosen = setting.choose(analysis, album, decided, options, tried, self._forecasts)
-            if any(setting._same(chosen, made.choice) for made in rounds):
-                break
-            made = self._bench(chosen.base).set_in(chosen, self._progress)
-            rounds.append(made)
-            tried |= setting._measured(analysis, chosen, made.risks)
-            if all(risk.flag == "clear" for risk in made.risks.values()):
-                break
-        found = setting.choose(analysis, album, decided, options, tried, self._forecasts)
-        return setting._best(analysis, rounds, found, tried, options)
 
     def _bench(self, base: int) -> _Bench:
         if base not in self._benches:
@@ -339,7 +329,7 @@ class Workshop:
         """Return a frame's small stand-in in the form of a base, and what is known in such pixels."""
         small = self._draft.analysis
         pixels = self._draft.read(small.frames[frame])
-        return setting._in_form_of(pixels, small.frames[frame], small.frames[base]), small
+        return setting.in_form_of(pixels, small.frames[frame], small.frames[base]), small
 
     def held(self, decided: Decisions, shown: Choice, person: str) -> Decisions:
         """Return decisions by which the base stays, and everybody but one person.

@@ -260,12 +260,9 @@ def _looked_through(
     out: Path | None,
 ) -> tuple[Analysis, Album]:
     """Return what is known of the burst, begun where an earlier run into `out` has ended (None: afresh)."""
-    # If some frames have no colour none has: looks must be compared like with like.
-    grey = len({f.channels for f in frames}) > 1
-    shelf = None if out is None else cache.Shelf(cache.beside(out))
-    known = Known(shelf, options, colours="none" if grey else "sRGB")
+    known, read = known_of(frames, options, out)
     try:
-        found = analyse(frames, _reader(grey=grey), models, options, progress, known=known, clock=clock)
+        found = analyse(frames, read, models, options, progress, known=known, clock=clock)
     except (InputError, NobodyFoundError):
         # Of such frames there is nothing worth keeping.
         known.discard()
@@ -274,7 +271,15 @@ def _looked_through(
     return found
 
 
-def _reader(*, grey: bool) -> Read:
+def known_of(frames: Sequence[Frame], options: Options, out: Path | None) -> tuple[Known, Read]:
+    """Return what an earlier run into `out` (None: none) has left of a burst, and what gives its frames."""
+    # If some frames have no colour none has: looks must be compared like with like.
+    grey = len({f.channels for f in frames}) > 1
+    shelf = None if out is None else cache.Shelf(cache.beside(out))
+    return Known(shelf, options, colours="none" if grey else "sRGB"), reader(grey=grey)
+
+
+def reader(*, grey: bool = False) -> Read:
     """Return what gives frames to the analysis: as 8-bit sRGB, the only colours the networks know."""
 
     def read(frame: Frame) -> Pixels:

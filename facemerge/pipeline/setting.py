@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections import OrderedDict
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 
@@ -143,25 +143,16 @@ def settle(
     InputError
         If a frame can no longer be read.
     """
-    tried: dict[Swap, float] = {}
-    forecasts: dict[Swap, float] = {}
     draft = draft_of(analysis, read)
-    benches: dict[int, _Bench] = {}
-    rounds: list[Set] = []
-    for _ in range(ROUNDS):
-        chosen = choose(analysis, album, decisions, options, tried, forecasts)
-        if any(_same(chosen, made.choice) for made in rounds):
-            break
+    benches: dict[int, Bench] = {}
+
+    def bench_of(base: int) -> Bench:
         # Made only where there is none yet: a bench reads its base frame.
-        if chosen.base not in benches:
-            benches[chosen.base] = _Bench(draft, chosen.base, models, options)
-        made = benches[chosen.base].set_in(chosen, progress)
-        rounds.append(made)
-        tried |= _measured(analysis, chosen, made.risks)
-        if all(risk.flag == "clear" for risk in made.risks.values()):
-            break
-    found = choose(analysis, album, decisions, options, tried, forecasts)
-    best = _best(analysis, rounds, found, tried, options)
+        if base not in benches:
+            benches[base] = Bench(draft, base, models, options)
+        return benches[base]
+
+    best = settled(analysis, album, decisions, bench_of, options, progress)
     touches, notes = touches_for(analysis, best.choice, decisions)
     if draft.shrink > 1 or touches:
         bench = benches[best.choice.base] if draft.shrink == 1 else None
@@ -169,9 +160,45 @@ def settle(
         benches.clear()
         if bench is None:
             whole = Draft(analysis=analysis, read=read, shrink=1)
-            bench = _Bench(whole, best.choice.base, models, options)
+            bench = Bench(whole, best.choice.base, models, options)
         best = bench.set_in(best.choice, progress, touches)
     return dataclasses.replace(best, risks=with_notes(best.risks, decisions, options), notes=notes)
+
+
+def settled(
+    analysis: Analysis,
+    album: Album,
+    decisions: Decisions,
+    bench_of: Callable[[int], Bench],
+    options: Options,
+    progress: Progress = no_progress,
+    forecasts: dict[Swap, float] | None = None,
+) -> Set:
+    """Return the best choice that was set in on benches, round by round; masks as they were cut.
+
+    Parameters and errors as `settle`, but for those below.
+
+    Parameters
+    ----------
+    bench_of
+        Gives the bench of a base frame's index.
+    forecasts
+        As `choose` takes them.
+    """
+    tried: dict[Swap, float] = {}
+    forecasts = {} if forecasts is None else forecasts
+    rounds: list[Set] = []
+    for _ in range(ROUNDS):
+        chosen = choose(analysis, album, decisions, options, tried, forecasts)
+        if any(_same(chosen, made.choice) for made in rounds):
+            break
+        made = bench_of(chosen.base).set_in(chosen, progress)
+        rounds.append(made)
+        tried |= _measured(analysis, chosen, made.risks)
+        if all(risk.flag == "clear" for risk in made.risks.values()):
+            break
+    found = choose(analysis, album, decisions, options, tried, forecasts)
+    return _best(analysis, rounds, found, tried, options)
 
 
 def _best(
@@ -200,7 +227,7 @@ def set_in(
     Parameters and errors as `settle`; `touches` by person id, as `touches_for` gives them.
     """
     whole = Draft(analysis=analysis, read=read, shrink=1)
-    made = _Bench(whole, chosen.base, models, options).set_in(chosen, progress, touches)
+    made = Bench(whole, chosen.base, models, options).set_in(chosen, progress, touches)
     return made.base, made.heads, made.risks
 
 
@@ -232,9 +259,9 @@ def touches_for(
     for pick in chosen.picks:
         done = decisions.masks.get(pick.person, ())
         donor = analysis.frames[pick.frame].name
-        found = [t for t in done if (t.base, t.donor) == (base, donor) and not pick.from_base]
-        if found:
-            fitting[pick.person] = found[-1]
+        found = None if pick.from_base else decisions.touches(pick.person, base, donor)
+        if found is not None:
+            fitting[pick.person] = found
         elif done:
             now = "stays as in the base" if pick.from_base else f"comes from {donor}"
             notes.append(
@@ -296,7 +323,7 @@ def _worth(analysis: Analysis, chosen: Choice, tried: Mapping[Swap, float], opti
     return worth
 
 
-class _Bench:
+class Bench:
     """One base frame, and the heads that have been made for it."""
 
     def __init__(self, draft: Draft, base: int, models: Models, options: Options) -> None:
@@ -308,7 +335,7 @@ class _Bench:
         self._options = options
         frame = analysis.frames[base]
         self._base = read(frame)
-        self._donors = _Donors(analysis, lambda f: _in_form_of(read(f), f, frame))
+        self._donors = _Donors(analysis, lambda f: in_form_of(read(f), f, frame))
         self._made: dict[tuple[str, int], list[tuple[list[Head], Head]]] = {}
 
     def set_in(self, chosen: Choice, progress: Progress, touches: Mapping[str, Touches] | None = None) -> Set:
@@ -433,7 +460,7 @@ def missing_risks(analysis: Analysis, chosen: Choice, options: Options) -> dict[
     }
 
 
-def _in_form_of(pixels: Pixels, frame: Frame, base: Frame) -> Pixels:
+def in_form_of(pixels: Pixels, frame: Frame, base: Frame) -> Pixels:
     """Return a donor's pixels in the base's profile, depth and, if that is grey, without colour."""
     pixels = photo.converted(pixels, frame, profile=base.profile, bit_depth=base.bit_depth)
     return icc.without_colour(pixels) if base.channels == 1 else pixels

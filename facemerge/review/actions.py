@@ -91,9 +91,7 @@ class _Asked:
         if pick.from_base:
             raise OptionError(f"{person} stays as in the base: there is no mask to touch up.")
         base, donor = names[self.now.choice.base], names[pick.frame]
-        done = self.earlier.masks.get(person, ())
-        found = next((t for t in done if (t.base, t.donor) == (base, donor)), None)
-        return found or Touches(base=base, donor=donor)
+        return self.earlier.touches(person, base, donor) or Touches(base=base, donor=donor)
 
     def touched(self, person: str, touches: Touches) -> Decisions:
         """Return decisions in which a mask is touched up so and not otherwise."""

@@ -14,6 +14,7 @@ import numpy as np
 from facemerge import imaging
 from facemerge.errors import InputError, OutputError
 from facemerge.formats import cache, icc, photo
+from facemerge.formats.previews import jpeg_bytes
 from facemerge.words import Aligned, Analysis, Array, Face, Float, Frame, Head
 
 FACE_SIZE = (240, 300)
@@ -28,21 +29,16 @@ DIFFERENCE_GAIN = 4
 QUALITY = 88
 
 
-def jpeg(image: Array, *, quality: int = QUALITY) -> bytes:
-    """Return an (H, W, 3) uint8 sRGB picture as a JPEG file."""
-    return _encoded(".jpg", cv2.cvtColor(image, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, quality])
-
-
 def whole(image: Array, profile: bytes | None, size: tuple[int, int]) -> bytes:
     """Return a picture at (W, H) as a JPEG file; (H, W, 3) uint8 or uint16 in `profile`, None is sRGB."""
     fitted = image if image.shape[1::-1] == size else imaging.resize(np.ascontiguousarray(image), size)
-    return jpeg(icc.to_srgb(np.ascontiguousarray(fitted), profile))
+    return jpeg_bytes(icc.to_srgb(np.ascontiguousarray(fitted), profile), quality=QUALITY)
 
 
 def part(image: Array, profile: bytes | None, zoom: int) -> bytes:
     """Return a part of a picture as a JPEG file, each pixel as `zoom` times as many: none is made up."""
     grown = np.repeat(np.repeat(image, zoom, axis=0), zoom, axis=1)
-    return jpeg(icc.to_srgb(np.ascontiguousarray(grown), profile), quality=92)
+    return jpeg_bytes(icc.to_srgb(np.ascontiguousarray(grown), profile), quality=92)
 
 
 def difference(a: Array, b: Array, profile: bytes | None) -> Array:
@@ -58,11 +54,7 @@ def mask(head: Head, size: tuple[int, int]) -> bytes:
     small = imaging.to_eight_bit(imaging.resize(np.ascontiguousarray(head.mask), size))
     picture = np.full((*small.shape, 4), 255, np.uint8)
     picture[..., 3] = small
-    return _encoded(".png", picture, [cv2.IMWRITE_PNG_COMPRESSION, 3])
-
-
-def _encoded(kind: str, image: Array, how: Sequence[int]) -> bytes:
-    done, data = cv2.imencode(kind, image, how)
+    done, data = cv2.imencode(".png", picture, [cv2.IMWRITE_PNG_COMPRESSION, 3])
     if not done:
         raise OutputError("A picture for the page could not be encoded.")
     return bytes(data.tobytes())
@@ -139,7 +131,7 @@ class Faces:
 
     def _made(self, index: int, image: Array, frame: Frame) -> dict[str, bytes]:
         return {
-            p.id: jpeg(
+            p.id: jpeg_bytes(
                 icc.to_srgb(
                     _cut(image, face, _turn(self._analysis, index) * self._scales[p.id]), frame.profile
                 ),

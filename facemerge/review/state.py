@@ -86,9 +86,8 @@ def _margin(person: dict[str, Any]) -> float:
 
 
 def _touches(analysis: Analysis, shown: Shown, pick: Pick) -> dict[str, Any]:
-    names = analysis.frames[shown.choice.base].name, analysis.frames[pick.frame].name
-    done = shown.decisions.masks.get(pick.person, ())
-    found = next((t for t in done if (t.base, t.donor) == names and not pick.from_base), None)
+    base, donor = analysis.frames[shown.choice.base].name, analysis.frames[pick.frame].name
+    found = None if pick.from_base else shown.decisions.touches(pick.person, base, donor)
     return {
         "touched": found is not None,
         "widen_px": found.widen_px if found else 0,

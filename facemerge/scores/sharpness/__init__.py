@@ -7,13 +7,15 @@ person's sharpest frames are themselves is told from single edges blurred once m
 told from the power spectrum relative to the sharp frames' (`movement`). `judge` weighs the three.
 """
 
-from facemerge.scores.sharpness.edges import edge_blur, eye_zone
+from facemerge.scores.sharpness.edges import EYE_CORNERS, edge_blur, eye_zone
 from facemerge.scores.sharpness.judge import (
     OUTLINE,
+    SHARP,
     Blur,
     SharpnessMeasure,
     blurs,
     measure_sharpness,
+    sharp_up_to_px,
     sharpness_part,
 )
 from facemerge.scores.sharpness.ladder import (
@@ -27,7 +29,9 @@ from facemerge.scores.sharpness.movement import BAND, streak, typical_log_power
 
 __all__ = [
     "BAND",
+    "EYE_CORNERS",
     "OUTLINE",
+    "SHARP",
     "Blur",
     "SharpnessMeasure",
     "blurs",
@@ -38,6 +42,7 @@ __all__ = [
     "measure_sharpness",
     "noise_level",
     "own_blur",
+    "sharp_up_to_px",
     "sharpness_part",
     "step_blur",
     "streak",

@@ -23,6 +23,8 @@ LARGEST_FACE_PX = 420
 """Wider faces are shrunk by a whole factor first: their blur of interest is wider as well."""
 SOFT_SHARE = 0.021
 """Blur, as a share of the eyes' distance, at which a face is half as good as a sharp one."""
+SHARP = 0.7
+"""Sharpness from which a face needs no word."""
 SOFT_PX = 0.9
 """No blur finer than the pixels can be seen, however small the face."""
 OWN_FREE_PX = 0.8
@@ -337,10 +339,18 @@ def sharpness_part(blur: Blur, eyes_px: float) -> Part:
     own_variance = blur.total_px**2 - spread**2
     seen = float(np.sqrt(spread**2 + max(own_variance - OWN_FREE_PX**2, 0)))
     value = float(1 / (1 + (seen / max(SOFT_SHARE * eyes_px, SOFT_PX)) ** 3))
-    if value > 0.7:
+    if value > SHARP:
         return Part(value=value)
     if blur.motion_px:
         return Part(value=value, reason=f"moved, {blur.motion_px:.0f} px")
     if blur.rest_px is not None and blur.rest_px < MISSED * blur.defocus_px:
         return Part(value=value, reason=f"focus missed the eyes, blur about {max(seen, 1):.0f} px")
     return Part(value=value, reason=f"out of focus, blur about {max(seen, 1):.0f} px")
+
+
+def sharp_up_to_px(eyes_px: float) -> float:
+    """Return the blur (Gaussian sigma, pixels) at which a face's sharpness is `SHARP`, by its eyes' distance.
+
+    The other way round than `sharpness_part`, whose free blur of the camera is not counted.
+    """
+    return float((1 / SHARP - 1) ** (1 / 3) * max(SOFT_SHARE * eyes_px, SOFT_PX))
