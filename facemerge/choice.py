@@ -85,21 +85,27 @@ class _Wanted:
 
     def __init__(self) -> None:
         self.base: int | None = None
+        self.base_stays = False
         self.force: dict[int, int] = {}
         self.keep: set[int] = set()
         self.forbid: set[tuple[int, int]] = set()
+        self.stay: dict[int, int] = {}
 
 
 def _understood(analysis: Analysis, decisions: Decisions) -> _Wanted:
     frames = {f.name: i for i, f in enumerate(analysis.frames)}
     people = {p.id: i for i, p in enumerate(analysis.people)}
     wanted = _Wanted()
-    if decisions.base is not None:
-        wanted.base = _known(decisions.base, frames, "frame")
+    stays = decisions.stays
+    if stays is not None and decisions.base not in (None, stays.base):
+        # Said of a picture with another base.
+        stays = None
+    wanted.base_stays = decisions.base is None and stays is not None
+    base = decisions.base if stays is None else stays.base
+    if base is not None:
+        wanted.base = _known(base, frames, "frame")
         if not isinstance(analysis.alignments[wanted.base], Aligned):
-            raise OptionError(
-                f"{decisions.base} cannot be the base: it could not be aligned with the others."
-            )
+            raise OptionError(f"{base} cannot be the base: it could not be aligned with the others.")
     wanted.keep = {_known(p, people, "person") for p in decisions.keep}
     for person, name in decisions.forbid:
         frame = _known(name, frames, "frame")
@@ -119,6 +125,11 @@ def _understood(analysis: Analysis, decisions: Decisions) -> _Wanted:
                 f"so no head can be set in."
             )
         wanted.force[i] = frame
+    for person, name in stays.picks.items() if stays is not None else ():
+        i, frame = _known(person, people, "person"), _known(name, frames, "frame")
+        said = i in wanted.keep or i in wanted.force or (i, frame) in wanted.forbid
+        if not said and (frame == wanted.base or _can_give(analysis, i, frame)):
+            wanted.stay[i] = frame
     return wanted
 
 
@@ -190,6 +201,8 @@ class _Plan:
             return [self.base]
         if person in self.wanted.force:
             return [self.wanted.force[person]]
+        if person in self.wanted.stay:
+            return [self.wanted.stay[person]]
         frames = [
             f
             for f in range(len(self.analysis.frames))
@@ -286,6 +299,8 @@ class _Plan:
             return "Left as in the base frame, as you asked."
         if person in self.wanted.force:
             return "Taken from this frame, as you asked."
+        if person in self.wanted.stay:
+            return "As in the picture you have looked at."
         if frame == self.base:
             if self._allowed(person) == [frame]:
                 return "Every other frame was ruled out, as you asked, or does not show this person."
@@ -322,7 +337,8 @@ class _Plan:
 def _why_base(analysis: Analysis, base: int, picks: Sequence[Pick], wanted: _Wanted) -> str:
     name = analysis.frames[base].name
     if wanted.base is not None:
-        return f"{name} is the base, as you asked."
+        asked = "in the picture you have looked at" if wanted.base_stays else "you asked"
+        return f"{name} is the base, as {asked}."
     good = sum(p.from_base for p in picks)
     if good == len(picks):
         return f"{name} is the base: nobody gains enough in another frame to be worth a seam."

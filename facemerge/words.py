@@ -227,6 +227,16 @@ class Touches:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Stays:
+    """What stays as it was in the picture that the user has looked at."""
+
+    base: str
+    """File name of its base frame."""
+    picks: dict[str, str]
+    """Person id -> file name of the frame that their head came from; the base's for their own."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Decisions:
     """What the user has decided; the choice obeys it before anything else."""
 
@@ -242,6 +252,9 @@ class Decisions:
     """Person id -> what is still to be done by hand, in the user's words."""
     masks: dict[str, tuple[Touches, ...]] = field(default_factory=dict)
     """Person id -> what was done to the mask by hand, at most once for each base and donor."""
+    stays: Stays | None = None
+    """The picture that all this was said of: whoever nothing else is said of stays as in it, and so does its
+    base. It means nothing once another base is demanded."""
 
     def touches(self, person: str, base: str, donor: str) -> Touches | None:
         """Return what was done to the mask of the head that comes from one frame into another."""
@@ -267,6 +280,7 @@ class Decisions:
             notes=earlier.notes | self.notes,
             masks=earlier.masks
             | {who: _newest(earlier.masks.get(who, ()), m) for who, m in self.masks.items()},
+            stays=self.stays or earlier.stays,
         )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from typing import Any
 
 import numpy as np
 import pytest
@@ -10,7 +11,19 @@ import pytest
 from facemerge import choice
 from facemerge.errors import OptionError
 from facemerge.options import ChoiceOptions
-from facemerge.words import Aligned, Analysis, Decisions, Face, Frame, Missing, Part, Person, Score, Unaligned
+from facemerge.words import (
+    Aligned,
+    Analysis,
+    Decisions,
+    Face,
+    Frame,
+    Missing,
+    Part,
+    Person,
+    Score,
+    Stays,
+    Unaligned,
+)
 
 NOTHING = np.zeros(1)
 
@@ -180,6 +193,39 @@ def test_the_user_has_the_last_word() -> None:
     assert "you asked" in chosen.picks[1].why
 
 
+SEEN = Stays(base="f0.jpg", picks={"P01": "f2.jpg", "P02": "f0.jpg", "P03": "f2.jpg"})
+
+
+@pytest.mark.parametrize(
+    ("said", "base", "frames"),
+    [
+        ({}, 0, [2, 0, 2, 1]),
+        ({"base": "f0.jpg"}, 0, [2, 0, 2, 1]),
+        ({"force": {"P02": "f1.jpg"}}, 0, [2, 1, 2, 1]),
+        ({"keep": frozenset({"P01"})}, 0, [0, 0, 2, 1]),
+        ({"forbid": frozenset({("P03", "f2.jpg")})}, 0, [2, 0, 1, 1]),
+        ({"forbid": frozenset({("*", "f2.jpg")})}, 0, [1, 0, 1, 1]),
+        ({"base": "f1.jpg"}, 1, [1, 1, 1, 1]),
+    ],
+)
+def test_what_was_seen_stays(said: dict[str, Any], base: int, frames: list[int]) -> None:
+    """Base and heads of the picture that was looked at, though others are worth more; whatever else is said
+    of somebody goes before it, who was not in it is chosen freely, and with another base it means nothing."""
+    a = analysis(np.array([[0.1, 0.9, 0.8]] * 4))
+    chosen = choice.choose(a, no_seam, Decisions(**said, stays=SEEN), ChoiceOptions())
+    assert (chosen.base, frames_of(chosen)) == (base, frames)
+    if not said:
+        assert chosen.why == "f0.jpg is the base, as in the picture you have looked at."
+        assert ["looked at" in p.why for p in chosen.picks] == [True, True, True, False]
+
+
+def test_who_cannot_stay_is_chosen_freely() -> None:
+    """A head that the frame does not show is no reason to refuse the rest."""
+    a = analysis(np.array([[0.1, np.nan, 0.9], [0.1, 0.9, 0.8]]))
+    seen = Stays(base="f0.jpg", picks={"P01": "f1.jpg", "P02": "f0.jpg"})
+    assert frames_of(choice.choose(a, no_seam, Decisions(stays=seen), ChoiceOptions())) == [2, 0]
+
+
 def test_a_frame_forbidden_for_everybody_gives_no_head() -> None:
     """'*' stands for everybody."""
     a = analysis(np.array([[0.1, 0.9, 0.8], [0.1, 0.9, 0.8]]))
@@ -193,6 +239,9 @@ def test_a_frame_forbidden_for_everybody_gives_no_head() -> None:
     ("decisions", "words"),
     [
         (Decisions(base="f9.jpg"), "no frame 'f9.jpg'"),
+        (Decisions(stays=Stays(base="f9.jpg", picks={})), "no frame 'f9.jpg'"),
+        (Decisions(stays=Stays(base="f2.jpg", picks={})), "f2.jpg cannot be the base"),
+        (Decisions(stays=Stays(base="f0.jpg", picks={"P77": "f0.jpg"})), "no person 'P77'"),
         (Decisions(keep=frozenset({"P77"})), "no person 'P77'"),
         (Decisions(force={"P01": "f1.jpg"}), "turned away"),
         (Decisions(force={"P02": "f2.jpg"}), "could not be aligned"),

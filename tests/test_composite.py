@@ -288,7 +288,9 @@ def test_a_seam_against_its_windows_side_is_sought_in_a_wider_one(
     finished: list[trial.Trial] = []
     finish = building._finish
     monkeypatch.setattr(building, "_best", counted)
-    monkeypatch.setattr(building, "_finish", lambda t, *rest: finished.append(t) or finish(t, *rest))
+    monkeypatch.setattr(
+        building, "_finish", lambda t, *rest, **more: finished.append(t) or finish(t, *rest, **more)
+    )
     monkeypatch.setattr(building, "_cramped", lambda found: cramped)
     build(frame(), frame(smile=8), options=CompositeOptions(reach_faces=0.5))
     assert len(seen) == windows

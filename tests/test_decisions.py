@@ -29,7 +29,19 @@ from facemerge.formats.decisions import (
 from facemerge.models import Models
 from facemerge.options import Options
 from facemerge.pipeline import draft, setting
-from facemerge.words import Analysis, Choice, Decisions, Frame, Head, Pick, Pixels, Risk, Stroke, Touches
+from facemerge.words import (
+    Analysis,
+    Choice,
+    Decisions,
+    Frame,
+    Head,
+    Pick,
+    Pixels,
+    Risk,
+    Stays,
+    Stroke,
+    Touches,
+)
 
 STROKES = (
     Stroke(paints=True, radius_px=12.0, softness=0.5, points=((10.0, 20.0), (12.25, 31.5))),
@@ -47,6 +59,7 @@ REVIEW = Decisions(
             Touches(base="b.jpg", donor="e.jpg", widen_px=2.0),
         )
     },
+    stays=Stays(base="b.jpg", picks={"P05": "c.jpg", "P04": "b.jpg"}),
 )
 
 # -- the file -----------------------------------------------------------------------------------------------
@@ -81,6 +94,7 @@ all_decisions = st.builds(
     keep=st.frozensets(names, max_size=3),
     notes=st.dictionaries(names, st.text(st.characters(exclude_characters="\0")).filter(str.strip)),
     masks=st.dictionaries(names, all_touches, max_size=3),
+    stays=st.none() | st.builds(Stays, base=names, picks=st.dictionaries(names, names, max_size=3)),
 )
 
 
@@ -117,6 +131,13 @@ def test_a_file_reads_like_a_list_one_thing_a_line() -> None:
   "P02",
   "P04"
  ],
+ "stays": {{
+  "base": "b.jpg",
+  "heads": {{
+   "P04": "b.jpg",
+   "P05": "c.jpg"
+  }}
+ }},
  "notes": {{
   "P01": "lift the \\"shadow\\" – a little"
  }},
@@ -224,6 +245,11 @@ def test_what_is_no_file_of_decisions_is_no_input(data: bytes, words: str) -> No
         (said(keep={"P01": True}), "keep must be a list"),
         (said(keep=["P01", "P01"]), 'keep names "P01" twice'),
         (said(keep=[["P01"]]), 'a person in keep must be a text, not ["P01"]'),
+        (said(stays=["P01"]), 'stays must be {...} with the keys base, heads, not ["P01"]'),
+        (said(stays={"base": "a.jpg"}), "stays lacks heads"),
+        (said(stays={"base": "a.jpg", "heads": ["P01"]}), "heads must be {...} with a person before each"),
+        (said(stays={"base": "a/../b", "heads": {}}), "stays, base must be a frame's name"),
+        (said(stays={"base": "a.jpg", "heads": {"*": "a.jpg"}}), "stays takes one person each"),
         (said(notes={"P01": " "}), 'notes, "P01" must be a text'),
         (said(notes={"P01": "x" * 2001}), 'notes, "P01" is longer than 2000 characters'),
         (said(masks={"P01": {}}), 'masks, "P01" must be a list'),
@@ -325,6 +351,7 @@ def test_a_file_that_cannot_be_opened_is_named(tmp_path: Path, kind: str) -> Non
 
 WIDER = Touches(base="b", donor="d", widen_px=1.0)
 OTHER = Touches(base="b", donor="e")
+SEEN = Stays(base="a", picks={"P01": "a"})
 
 
 @pytest.mark.parametrize(
@@ -344,6 +371,8 @@ OTHER = Touches(base="b", donor="e")
         ({"forbid": {("*", "a")}}, {"force": {"P01": "a"}}, {"forbid": {("*", "a")}}),
         ({"force": {"A": "a"}}, {"forbid": {("A", "aa")}}, {"force": {"A": "a"}, "forbid": {("A", "aa")}}),
         ({"force": {"P01": "a"}}, {"forbid": {("*", "a")}}, {"force": {"P01": "a"}, "forbid": {("*", "a")}}),
+        ({"base": "a"}, {"stays": SEEN}, {"base": "a", "stays": SEEN}),
+        ({"stays": SEEN}, {"stays": Stays(base="b", picks={}), "base": "b"}, {"stays": SEEN, "base": "b"}),
         ({"notes": {"P01": "x"}}, {"notes": {"P01": "y", "P02": "z"}}, {"notes": {"P01": "x", "P02": "z"}}),
         (
             {"masks": {"P01": (WIDER,)}},

@@ -102,9 +102,13 @@ def lay_one(base: Array, head: Head) -> Array:
     x, y = head.offset
     h, w = head.mask.shape
     under = base[y : y + h, x : x + w]
-    alpha = head.mask.astype(np.float64)[..., None] / imaging.full_scale(head.mask)
-    mixed = np.rint(under * (1 - alpha) + head.pixels * alpha).astype(base.dtype)
-    return np.where(head.mask[..., None] == 0, under, mixed)
+    most = imaging.full_scale(head.mask)
+    out = under.copy()
+    cv2.copyTo(head.pixels, (head.mask == most).astype(np.uint8), out)
+    soft = (head.mask > 0) & (head.mask < most)
+    alpha = head.mask[soft].astype(np.float64)[:, None] / most
+    out[soft] = np.rint(under[soft] * (1 - alpha) + head.pixels[soft] * alpha)
+    return out
 
 
 def lay(base: Array, heads: Sequence[Head]) -> Array:

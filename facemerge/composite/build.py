@@ -20,11 +20,14 @@ from facemerge.models import Models
 from facemerge.options import CompositeOptions
 from facemerge.words import Array, Face, Float, Head, Pixels, Seam, frozen
 
-WORK_FACE_PX = 110.0
-"""Face width at which seams are sought: a seam need not be finer than the soft edge laid along it."""
+WORK_FACE_PX, ROUGH_FACE_PX = 110.0, 75.0
+"""Face width at which seams are sought, and sought roughly: a seam need not be finer than the soft edge laid
+along it."""
 MEMBRANE_SCALE = 4
 """How much coarser still the tone correction is solved: it is smooth."""
 BANDS = 5
+NEAR_FACES = 3.0
+"""How many face widths beyond its window somebody counts for a head."""
 DEAR = 3.0
 """Price of a seam from which further ways are tried."""
 USUAL = (
@@ -53,6 +56,18 @@ GROWTH = 1.5
 """How much further a window reaches in which a seam has come up against its side."""
 NARROWEST, WIDEST = 0.25, 2.4
 """Soft edge where the pictures part and where they agree, as a share of the width asked for."""
+UNMEASURED = Seam(
+    delta_e_median=0.0,
+    delta_e_p95=0.0,
+    texture=0.0,
+    misregistration_px=0.0,
+    tone_delta_e=0.0,
+    grain_ratio=1.0,
+    neighbour_overlap=0.0,
+    invented=0.0,
+    old_head_left=0.0,
+)
+"""Of a head that is set in roughly."""
 
 
 def build_head(
@@ -70,6 +85,7 @@ def build_head(
     locked: NDArray[np.bool_] | None = None,
     base: Pixels | None = None,
     spares: Sequence[behind.Spare] = (),
+    rough: bool = False,
 ) -> Head:
     """Return one person's head from a donor frame, ready to be laid over the base.
 
@@ -101,10 +117,14 @@ def build_head(
         Third frames, the best first, each read when called and only then: (H'', W'', 3) pixels in the base's
         form, and (3, 3) base_from_frame. They show what stood behind the old head where the donor's frame
         ends, or where a neighbour stands before it there and no longer in the base. Two are read at most.
+    rough
+        Whether the first way to set the head in is taken as it comes, and nothing measured: for whoever waits
+        before a screen. Third frames are not asked for.
     """
 
     def within(reach_faces: float) -> _Tried:
-        window = _window(base_face, donor_face, base_from_donor, current.shape[:2], reach_faces)
+        work_px = ROUGH_FACE_PX if rough else WORK_FACE_PX
+        window = _window(base_face, donor_face, base_from_donor, current.shape[:2], reach_faces, work_px)
         x0, y0 = window.offset
         w, h = window.size
         below = np.ascontiguousarray(current[y0 : y0 + h, x0 : x0 + w])
@@ -113,19 +133,32 @@ def build_head(
         )
         held = np.zeros((h, w), bool) if locked is None else locked[y0 : y0 + h, x0 : x0 + w]
         faces = (base_face, donor_face)
-        common = stage(
-            window, below, plain, held, faces, base_others, donor_others, donor, base_from_donor, models
-        )
+        here = _near(window, base_others, np.eye(3))
+        there = _near(window, donor_others, base_from_donor)
+        common = stage(window, below, plain, held, faces, here, there, donor, base_from_donor, models)
+        if rough:
+            only = _first(common, (donor, donor_face, there), models)
+            return _Tried(only, common, below, plain, held)
         still, moved = _placements(below, donor, base_from_donor, base_face, donor_face, window)
         fill = behind.Spares(common, spares, models).fillings
-        best = _best(common, still, moved, (donor, donor_face, donor_others), models, fill)
+        best = _best(common, still, moved, (donor, donor_face, there), models, fill)
         return _Tried(best, common, below, plain, held)
 
     found = within(options.reach_faces)
-    if _cramped(found):
+    if not rough and _cramped(found):
         wider = within(GROWTH * options.reach_faces)
         found = min(found, wider, key=lambda t: t.trial.price)
-    return _finish(found.trial, found.common, found.below, found.plain, donor, found.held, person, options)
+    return _finish(
+        found.trial,
+        found.common,
+        found.below,
+        found.plain,
+        donor,
+        found.held,
+        person,
+        options,
+        measured=not rough,
+    )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -143,6 +176,13 @@ def _cramped(found: _Tried) -> bool:
     """Return whether a seam runs along the window's side, where it might rather run beyond."""
     rim = cv2.dilate(border(found.common.window).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     return bool((found.trial.region & rim).any())
+
+
+def _first(common: Stage, where: tuple[Array, Face, Sequence[Face]], models: Models) -> Trial:
+    """Return the way to set the head in that is tried first; `where` as `_best` takes it."""
+    still = place.Placement(name="homography", base_from_donor=common.base_from_donor)
+    laid = laid_out(common, still, *where, np.zeros(common.window.shape, bool), models)
+    return attempt(common, laid, **USUAL[0])
 
 
 def _best(
@@ -205,6 +245,7 @@ def _window(
     base_from_donor: Float,
     shape: tuple[int, int],
     reach_faces: float,
+    work_face_px: float = WORK_FACE_PX,
 ) -> Window:
     both = np.vstack(
         [base_face.landmarks[:, :2], imaging.transform(base_from_donor, donor_face.landmarks[:, :2])]
@@ -216,10 +257,21 @@ def _window(
     right = int(min(shape[1], np.ceil(high[0] + reach) + 1))
     bottom = int(min(shape[0], np.ceil(high[1] + 1.3 * reach) + 1))
     size = (right - left, bottom - top)
-    scale = min(1.0, WORK_FACE_PX / face)
+    scale = min(1.0, work_face_px / face)
     work_size = (max(8, round(size[0] * scale)), max(8, round(size[1] * scale)))
     ends = (left == 0, top == 0, right == shape[1], bottom == shape[0])
     return Window(offset=(left, top), size=size, work_size=work_size, face_px=face, frame_ends=ends)
+
+
+def _near(window: Window, faces: Sequence[Face], base_from_frame: Float) -> list[Face]:
+    """Return the faces of a frame whose heads or bodies may reach into a window."""
+    size, reach = np.array(window.size), NEAR_FACES * window.face_px
+    near = []
+    for face in faces:
+        middle = imaging.transform(base_from_frame, face.landmarks[:, :2].mean(0)[None])[0] - window.offset
+        if (middle > -reach).all() and (middle < size + reach).all():
+            near.append(face)
+    return near
 
 
 def _placements(
@@ -249,6 +301,8 @@ def _finish(
     held: NDArray[np.bool_],
     person: str,
     options: CompositeOptions,
+    *,
+    measured: bool,
 ) -> Head:
     window = common.window
     grow = window.size[0] / window.work_size[0]
@@ -280,6 +334,15 @@ def _finish(
     blended = np.clip(merged * near + corrected * (1 - near), 0, 1)
     mask = np.rint(alpha * imaging.full_scale(base)).astype(base.dtype)
     pixels = imaging.from_unit(blended, base.dtype)
+    if not measured:
+        return Head(
+            person=person,
+            offset=window.offset,
+            pixels=frozen(pixels),
+            mask=frozen(mask),
+            seam=UNMEASURED,
+            placement=trial.placement.name,
+        )
     shown = imaging.to_unit(pixels)
     seam = _seam(trial, window, below, plain, placed, corrected, shown, alpha, valid | filled)
     seam = replace(seam, invented=max(seam.invented, trial.invented))

@@ -15,7 +15,7 @@ from typing import Any, NoReturn
 from facemerge.errors import InputError, OptionError
 from facemerge.formats.files import replace_file
 from facemerge.formats.program import NAME
-from facemerge.words import Decisions, Stroke, Touches
+from facemerge.words import Decisions, Stays, Stroke, Touches
 
 SCHEMA = f"{NAME}-decisions/1"
 HALF_DONE = f".{NAME}-new"
@@ -34,7 +34,8 @@ RADIUS_PX = (1.0, 5000.0)
 WIDEN_PX = (-1000.0, 1000.0)
 SOFTNESS = (0.0, 1.0)
 
-_KEYS = ("schema", "base", "take", "avoid", "keep", "notes", "masks")
+_KEYS = ("schema", "base", "take", "avoid", "keep", "stays", "notes", "masks")
+_STAYS = ("base", "heads")
 _TOUCHES = ("base", "donor", "widen_px", "strokes")
 _STROKE = ("brush", "radius_px", "softness", "points")
 _BRUSHES = ("paint", "erase")
@@ -67,6 +68,7 @@ def decisions_bytes(decisions: Decisions) -> bytes:
         "take": dict(sorted(decisions.force.items())),
         "avoid": avoid,
         "keep": sorted(decisions.keep),
+        "stays": None if decisions.stays is None else _stays(decisions.stays),
         "notes": dict(sorted(decisions.notes.items())),
         "masks": {who: [_touches(t) for t in done] for who, done in sorted(decisions.masks.items())},
     }
@@ -88,6 +90,10 @@ def write_decisions(path: Path, decisions: Decisions) -> None:
         If it cannot be written.
     """
     replace_file(path, decisions_bytes(decisions), path.with_name(f".{path.name}{HALF_DONE}"))
+
+
+def _stays(stays: Stays) -> dict[str, Any]:
+    return {"base": stays.base, "heads": dict(sorted(stays.picks.items()))}
 
 
 def _touches(touches: Touches) -> dict[str, Any]:
@@ -217,7 +223,7 @@ def _no_number(word: str) -> NoReturn:
 def _read_1(found: dict[str, Any]) -> Decisions:
     """Return decisions of version 1 after looking at every key and every value."""
     _known_keys(found, _KEYS, "")
-    base = found.get("base")
+    base, stays = found.get("base"), found.get("stays")
     masks = {
         _person(who, "masks"): _all_touches(done, f"masks, {_shown(who)}")
         for who, done in _mapping(found, "masks").items()
@@ -237,6 +243,18 @@ def _read_1(found: dict[str, Any]) -> Decisions:
             for who, words in _mapping(found, "notes").items()
         },
         masks=masks,
+        stays=None if stays is None else _as_seen(stays),
+    )
+
+
+def _as_seen(found: Any) -> Stays:
+    _needed(found, _STAYS, "stays")
+    return Stays(
+        base=_frame(found["base"], "stays, base"),
+        picks={
+            _person(who, "stays"): _frame(frame, f"stays, {_shown(who)}")
+            for who, frame in _mapping(found, "heads").items()
+        },
     )
 
 

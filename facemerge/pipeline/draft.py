@@ -47,7 +47,23 @@ def draft_of(analysis: Analysis, read: Read) -> Draft:
         Gives a frame's pixels as its file has them.
     """
     widths = [f.box[2] - f.box[0] for p in analysis.people for f in p.faces if isinstance(f, Face)]
-    shrink = 2 ** max(0, math.floor(math.log2(float(np.median(widths)) / DRAFT_FACE_PX))) if widths else 1
+    return shrunk(
+        analysis,
+        read,
+        2 ** max(0, math.floor(math.log2(float(np.median(widths)) / DRAFT_FACE_PX))) if widths else 1,
+    )
+
+
+def shrunk(analysis: Analysis, read: Read, shrink: int) -> Draft:
+    """Return a burst as if it had been taken smaller.
+
+    Parameters
+    ----------
+    analysis, read
+        As `draft_of` takes them.
+    shrink
+        How many times as wide the true frames are, at least 1.
+    """
     if shrink == 1:
         return Draft(analysis=analysis, read=read, shrink=1)
     large = {f.name: f for f in analysis.frames}
@@ -72,10 +88,10 @@ def draft_of(analysis: Analysis, read: Read) -> Draft:
         people=tuple(_person(p, small_from_large) for p in analysis.people),
     )
 
-    def shrunk(frame: Frame) -> Pixels:
+    def read_small(frame: Frame) -> Pixels:
         return imaging.resize(read(large[frame.name]), frame.size)
 
-    return Draft(analysis=small, read=shrunk, shrink=shrink)
+    return Draft(analysis=small, read=read_small, shrink=shrink)
 
 
 def _person(person: Person, small_from_large: list[Float]) -> Person:

@@ -31,7 +31,7 @@ from facemerge.pipeline.known import Known
 from facemerge.pipeline.look import Album, Read, analyse
 from facemerge.pipeline.progress import Clock, Progress, no_progress
 from facemerge.pipeline.setting import choose, missing_risks, settle, with_notes
-from facemerge.words import Aligned, Analysis, Choice, Decisions, Frame, Head, Pick, Pixels, Risk
+from facemerge.words import Aligned, Analysis, Choice, Decisions, Frame, Head, Pick, Pixels, Risk, Stays
 
 PICTURES = ("tif", "png", "jpg")
 LAYERED_TIFF = "composite-layers.tif"
@@ -307,12 +307,16 @@ def _by_name(decisions: Decisions, frames: Sequence[Frame]) -> Decisions:
             )
         return found
 
+    stays = decisions.stays
     # Touches name their frames too; one that is not there any more is told once the choice is known.
     return replace(
         decisions,
         base=None if decisions.base is None else name(decisions.base),
         force={person: name(frame) for person, frame in decisions.force.items()},
         forbid=frozenset((person, name(frame)) for person, frame in decisions.forbid),
+        stays=None
+        if stays is None
+        else Stays(base=name(stays.base), picks={p: name(f) for p, f in stays.picks.items()}),
     )
 
 

@@ -375,8 +375,8 @@ class Bench:
             person=person.id,
             base_face=base_face,
             donor_face=donor_face,
-            base_others=_others(self._analysis, person, self._index),
-            donor_others=_others(self._analysis, person, pick.frame),
+            base_others=others(self._analysis, person, self._index),
+            donor_others=others(self._analysis, person, pick.frame),
             models=self._models,
             options=self._options.composite,
             base=self._base,
@@ -491,7 +491,8 @@ class _Donors:
         return self._kept[frame]
 
 
-def _others(analysis: Analysis, person: Person, frame: int) -> list[Face]:
+def others(analysis: Analysis, person: Person, frame: int) -> list[Face]:
+    """Return everybody else's faces in a frame, in its pixels."""
     return [face for p in analysis.people if p is not person and isinstance(face := p.faces[frame], Face)]
 
 

@@ -24,13 +24,13 @@ class Action:
     """What was done, in words."""
     decided: Decisions
     """What is decided after it."""
-    person: str | None = None
-    """Whose head alone may change; None: anybody's, or nobody's."""
+    free: frozenset[str] | None = frozenset()
+    """Whose heads may change; None: anybody's, and the base too."""
     frame: int | None = None
-    """Where that head is to come from, if that is said."""
+    """Where the one head is to come from, if that is said."""
 
 
-def understood(asked: object, analysis: Analysis, now: Shown) -> Action:
+def understood(asked: object, analysis: Analysis, now: Shown, seam_weight: float) -> Action:
     """Return what a page asks for.
 
     Parameters
@@ -41,6 +41,8 @@ def understood(asked: object, analysis: Analysis, now: Shown) -> Action:
         What is known of the burst.
     now
         What is decided and shown.
+    seam_weight
+        What a seam that everybody finds costs, in scores.
 
     Raises
     ------
@@ -52,7 +54,7 @@ def understood(asked: object, analysis: Analysis, now: Shown) -> Action:
     [(name, said)] = asked.items()
     if name not in _ACTIONS:
         raise OptionError(f"There is no change {name!r}; there are {', '.join(_ACTIONS)}.")
-    return _ACTIONS[name](_Asked(name, said, analysis, now))
+    return _ACTIONS[name](_Asked(name, said, analysis, now, seam_weight))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -63,6 +65,7 @@ class _Asked:
     said: Any
     analysis: Analysis
     now: Shown
+    seam_weight: float
 
     @property
     def earlier(self) -> Decisions:
@@ -120,7 +123,7 @@ def _take(asked: _Asked) -> Action:
     decided = Decisions(force={person: frame}).over(asked.earlier)
     if ("*", frame) in decided.forbid:
         raise OptionError(f"{frame} is ruled out for everybody; allow it first.")
-    return Action(label=f"{person} from {frame}", decided=decided, person=person, frame=index)
+    return Action(label=f"{person} from {frame}", decided=decided, free=frozenset({person}), frame=index)
 
 
 def _keep(asked: _Asked) -> Action:
@@ -130,47 +133,65 @@ def _keep(asked: _Asked) -> Action:
 def _kept(asked: _Asked, person: str) -> Action:
     decided = Decisions(keep=frozenset({person})).over(asked.earlier)
     base = asked.now.choice.base
-    return Action(label=f"{person} as in the base", decided=decided, person=person, frame=base)
+    return Action(label=f"{person} as in the base", decided=decided, free=frozenset({person}), frame=base)
 
 
 def _release(asked: _Asked) -> Action:
     person = asked.person(asked.said)
     force = {who: frame for who, frame in asked.earlier.force.items() if who != person}
     decided = replace(asked.earlier, force=force, keep=asked.earlier.keep - {person})
-    return Action(label=f"{person} chosen by the program", decided=decided, person=person)
+    return Action(label=f"{person} chosen by the program", decided=decided, free=frozenset({person}))
 
 
 def _forbid(asked: _Asked) -> Action:
     frame = asked.frame(asked.said)
     decided = Decisions(forbid=frozenset({("*", frame)})).over(asked.earlier)
-    return Action(label=f"no heads from {frame}", decided=decided)
+    choice = asked.now.choice
+    # Whose head is not from there has no reason to change.
+    free = frozenset(p.person for p in choice.picks if p.frame == asked.said)
+    return Action(
+        label=f"no heads from {frame}", decided=decided, free=None if choice.base == asked.said else free
+    )
 
 
 def _allow(asked: _Asked) -> Action:
     frame = asked.frame(asked.said)
     decided = replace(asked.earlier, forbid=asked.earlier.forbid - {("*", frame)})
-    return Action(label=f"heads from {frame} allowed", decided=decided)
+    return Action(label=f"heads from {frame} allowed", decided=decided, free=_better_in(asked, asked.said))
 
 
 def _forbid_for(asked: _Asked) -> Action:
     who, index = asked.pair()
     person, frame = asked.person(who), asked.frame(index)
     decided = Decisions(forbid=frozenset({(person, frame)})).over(asked.earlier)
-    return Action(label=f"{person} not from {frame}", decided=decided, person=person)
+    return Action(label=f"{person} not from {frame}", decided=decided, free=frozenset({person}))
 
 
 def _allow_for(asked: _Asked) -> Action:
     who, index = asked.pair()
     person, frame = asked.person(who), asked.frame(index)
     decided = replace(asked.earlier, forbid=asked.earlier.forbid - {(person, frame)})
-    return Action(label=f"{frame} allowed for {person}", decided=decided, person=person)
+    free = frozenset({person}) & _better_in(asked, index)
+    return Action(label=f"{frame} allowed for {person}", decided=decided, free=free)
+
+
+def _better_in(asked: _Asked, frame: int) -> frozenset[str]:
+    """Return who may be better off with a frame than where their head comes from now."""
+    better = set()
+    for pick in asked.now.choice.picks:
+        there, here = (asked.analysis.scores[pick.person][f] for f in (frame, pick.frame))
+        # A lesser face on a cleaner seam may be the better choice.
+        if there is not None and (here is None or there.total + asked.seam_weight > here.total):
+            better.add(pick.person)
+    return frozenset(better)
 
 
 def _base(asked: _Asked) -> Action:
     if asked.said is None:
-        return Action(label="base chosen by the program", decided=replace(asked.earlier, base=None))
+        decided = replace(asked.earlier, base=None)
+        return Action(label="base chosen by the program", decided=decided, free=None)
     frame = asked.frame(asked.said)
-    return Action(label=f"{frame} as the base", decided=replace(asked.earlier, base=frame))
+    return Action(label=f"{frame} as the base", decided=replace(asked.earlier, base=frame), free=None)
 
 
 def _note(asked: _Asked) -> Action:

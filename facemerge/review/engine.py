@@ -4,27 +4,24 @@ from __future__ import annotations
 
 import threading
 from collections import OrderedDict
-from collections.abc import Callable
+from collections.abc import Callable, Container
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from facemerge import composite, imaging
-from facemerge.formats.report import Report
 from facemerge.models import Models
 from facemerge.pipeline.look import Read
 from facemerge.pipeline.progress import Progress, no_progress
-from facemerge.pipeline.reviewing import Finished, Workshop, area_of
+from facemerge.pipeline.reviewing import Finished
 from facemerge.pipeline.setting import Set
+from facemerge.pipeline.workshop import SCREEN_PX, Workshop, area_of
 from facemerge.review import pictures
-from facemerge.review.sketch import sketch
-from facemerge.words import Array, Choice, Decisions, Face, Risk
+from facemerge.words import Array, Choice, Decisions, Risk
 
-SCREEN_PX = 1600
-"""Long side of the big picture."""
 MOST_PART_PX = 1600
 """Long side of a part, on the screen."""
-FIRST_LOOK = "a first look: the head is still being set in, and its seam is not measured yet"
+FIRST_LOOK = "a first look: the seam is still being tried in other ways, and is not measured yet"
 FILES_KEPT = 24
 """Pictures that are kept encoded."""
 
@@ -53,62 +50,27 @@ class Engine:
         self._files: OrderedDict[tuple[object, ...], tuple[bytes, Shown]] = OrderedDict()
         self._lock = threading.Lock()
 
-    def as_reported(self, told: Report) -> Decisions:
-        """Return decisions that give the picture of a report, for a result that has kept none."""
-        return self._workshop.as_reported(told)
-
     def first_look(self, decided: Decisions, before: Shown, person: str, frame: int) -> Shown | None:
-        """Return decisions by which one head changes, shown roughly and at once; errors as `show`.
+        """Return decisions by which one head changes, that head set in at once and not measured.
+
+        Parameters, errors and None as `Workshop.first_look`.
+        """
+        made = self._workshop.first_look(decided, before.made, person, frame)
+        if made is None:
+            return None
+        old = made.risks.get(person) or Risk(value=0.0, flag="clear", reasons=("",))
+        risks = made.risks | {person: replace(old, reasons=(FIRST_LOOK,))}
+        return Shown(decisions=decided, made=replace(made, risks=risks))
+
+    def show(self, decided: Decisions, progress: Progress | None = None) -> Shown:
+        """Return the picture of decisions.
 
         Parameters
         ----------
         decided
             What the user wants.
-        before
-            What was shown before.
-        person, frame
-            Whose head changes, and where it is to come from; the base for their own.
-
-        Returns
-        -------
-        Shown or None
-            None if there is no need: the true heads are made already.
-        """
-        if self._workshop.is_settled(decided):
-            return None
-        self._workshop.require_possible(decided)
-        base = before.choice.base
-        heads = [h for h in before.made.heads if h.person != person]
-        donor, small = self._workshop.donor(base, frame)
-        who = next(p for p in small.people if p.id == person)
-        base_face, donor_face = who.faces[base], who.faces[frame]
-        if frame != base and isinstance(base_face, Face) and isinstance(donor_face, Face):
-            head = sketch(
-                current=before.made.base,
-                donor=donor,
-                base_from_donor=small.base_from_frame(base, frame),
-                person=person,
-                base_face=base_face,
-                donor_face=donor_face,
-            )
-            order = [p.id for p in small.people]
-            heads = sorted([*heads, head], key=lambda h: order.index(h.person))
-        picks = tuple(
-            replace(p, frame=frame, from_base=frame == base, why="you have asked for it", gain=0.0, cost=0.0)
-            if p.person == person
-            else p
-            for p in before.choice.picks
-        )
-        risks = dict(before.made.risks)
-        old = risks.get(person) or Risk(value=0.0, flag="clear", reasons=("",))
-        risks[person] = replace(old, reasons=(FIRST_LOOK,))
-        made = replace(
-            before.made, choice=replace(before.choice, picks=picks), heads=tuple(heads), risks=risks
-        )
-        return Shown(decisions=decided, made=made)
-
-    def show(self, decided: Decisions) -> Shown:
-        """Return the picture of decisions.
+        progress
+            Told before each head; what it raises ends the work.
 
         Raises
         ------
@@ -117,11 +79,11 @@ class Engine:
         InputError
             If a frame can no longer be read.
         """
-        return Shown(decisions=decided, made=self._workshop.shown(decided))
+        return Shown(decisions=decided, made=self._workshop.shown(decided, progress))
 
-    def held(self, decided: Decisions, shown: Shown, person: str) -> Decisions:
-        """Return decisions by which nobody but one person changes; errors as `show`."""
-        return self._workshop.held(decided, shown.choice, person)
+    def as_seen(self, decided: Decisions, seen: Shown, free: Container[str]) -> Decisions:
+        """Return decisions by which only people who are free may change, by their ids."""
+        return self._workshop.as_seen(decided, seen.choice, free)
 
     def size(self, shown: Shown) -> tuple[int, int]:
         """Return (W, H) of the base."""

@@ -13,7 +13,7 @@ from facemerge.formats import decisions as decisions_file
 from facemerge.formats import files
 from facemerge.models import Models
 from facemerge.pipeline import merge
-from facemerge.pipeline.reviewing import Finished, pending
+from facemerge.pipeline.reviewing import Finished, as_reported, pending
 from facemerge.review.actions import Action, understood
 from facemerge.review.engine import Engine, Shown
 from facemerge.review.pictures import Faces
@@ -38,6 +38,10 @@ class _Past:
 
 class StaleError(Exception):
     """A change was made to a version that is no longer the newest."""
+
+
+class _OvertakenError(Exception):
+    """What is being made was asked for before the last change."""
 
 
 class Session:
@@ -65,7 +69,7 @@ class Session:
         self._tick = 0
         self._version = 0
         self._kept: OrderedDict[int, Shown] = OrderedDict()
-        self._publish(engine.show(work.decisions or engine.as_reported(work.report)))
+        self._publish(engine.show(work.decisions or as_reported(work.report)))
         self._saved = work.saved and self._as_in_report()
 
     # -- looking --------------------------------------------------------------------------------------------
@@ -136,7 +140,11 @@ class Session:
                 case {"redo": True, **rest} if not rest:
                     self._step(self._redo, self._undo)
                 case _:
-                    self._obey(understood(asked, self._work.analysis, self._newest()))
+                    self._obey(self._understood(asked))
+
+    def _understood(self, asked: object) -> Action:
+        seam_weight = self._work.options.choice.seam_weight
+        return understood(asked, self._work.analysis, self._newest(), seam_weight)
 
     def _require_newest(self, version: int) -> None:
         """Raise StaleError unless a version is decided as the newest one is."""
@@ -147,17 +155,16 @@ class Session:
                 raise StaleError
 
     def _obey(self, action: Action) -> None:
-        before = self._newest()
-        decided, rough = action.decided, None
-        if action.person is not None:
-            base = self._work.analysis.frames[before.choice.base].name
-            decided = replace(decided, base=base)
-            if action.frame is not None and decided != before.decisions:
-                rough = self._engine.first_look(decided, before, action.person, action.frame)
-            if rough is None:
-                decided = self._engine.held(decided, before, action.person)
-        if decided == before.decisions:
+        before, rough = self._newest(), None
+        if action.decided == before.decisions:
             return
+        if action.free is None:
+            decided = replace(action.decided, stays=None)
+        else:
+            decided = self._engine.as_seen(action.decided, before, action.free)
+            if action.frame is not None:
+                [person] = action.free
+                rough = self._engine.first_look(decided, before, person, action.frame)
         shown = rough or self._engine.show(decided)
         self._keep(decided)
         with self._lock:
@@ -165,22 +172,24 @@ class Session:
             del self._undo[:-HISTORY_KEPT]
             self._redo.clear()
         self._publish(shown)
-        if rough is not None and action.person is not None:
-            self._refine(rough, before, action.person)
+        if rough is not None:
+            self._refine(rough)
 
-    def _refine(self, rough: Shown, before: Shown, person: str) -> None:
-        """Begin to make the true heads in a thread; they are shown if nothing was changed meanwhile."""
+    def _refine(self, rough: Shown) -> None:
+        """Begin to make the true heads in a thread, which gives up as soon as something is changed."""
+
+        def go_on(*_: object) -> None:
+            if self._newest() is not rough:
+                raise _OvertakenError
 
         def make() -> None:
             try:
-                decided = self._engine.held(rough.decisions, before, person)
-                shown = self._engine.show(decided)
+                shown = self._engine.show(rough.decisions, go_on)
                 with self._changing:
-                    if self._newest() is not rough:
-                        return
-                    if decided != rough.decisions:
-                        self._keep(decided)
+                    go_on()
                     self._publish(shown)
+            except _OvertakenError:
+                pass
             except FacemergeError as error:
                 with self._lock:
                     self._problem = str(error)
