@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import shutil
+import threading
 from collections import OrderedDict
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -22,7 +23,7 @@ from facemerge.errors import InputError, OptionError, OutputError
 from facemerge.formats import decisions as decisions_file
 from facemerge.formats import photo, report
 from facemerge.models import Models
-from facemerge.pipeline.reviewing import Finished, finished, pending
+from facemerge.pipeline.reviewing import Finished, alone, finished, pending
 from facemerge.review import app as web
 from facemerge.review import session as sessions
 from facemerge.review.engine import Engine
@@ -340,6 +341,57 @@ def test_a_first_look_comes_before_the_true_head(
     assert before["version"] == 1
 
 
+def test_true_heads_that_were_overtaken_are_given_up(
+    review: Review, engine: Engine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Taken twice at once, the first frame's true head is never shown; both first looks were."""
+    monkeypatch.setattr(engine._workshop, "_settled", OrderedDict())
+    made: list[bool] = []
+    show = engine.show
+
+    def waits(decided: Decisions, progress: Any = None) -> Any:
+        if not made:
+            made.append(True)
+            overtaken.wait()
+        return show(decided, progress)
+
+    overtaken = threading.Event()
+    monkeypatch.setattr(engine, "show", waits)
+    before, frame = review.person("P02"), other(review, "P02")
+    body = {"version": 1, "do": {"take": ["P02", frame]}}
+    review.client.post("api/change", content=json.dumps(body), headers=SAID)
+    first = review.session._refining
+    body = {"version": 2, "do": {"take": ["P02", before["faces"][0]["frame"]]}}
+    review.client.post("api/change", content=json.dumps(body), headers=SAID)
+    overtaken.set()
+    assert first is not None
+    first.join()
+    review.session.wait_for_heads()
+    assert review.session.mark[0] == 4
+    assert review.person("P02")["pick"] == before["faces"][0]["frame"]
+    assert [review.session.shown(v).made.choice.picks[1].frame for v in (2, 3, 4)] == [  # type: ignore[union-attr]
+        frame,
+        *[before["faces"][0]["frame"]] * 2,
+    ]
+
+
+def test_frames_are_read_ahead_once(review: Review, monkeypatch: pytest.MonkeyPatch) -> None:
+    """All of them, those with the best faces first, none twice; faces are made with them."""
+    read: list[int] = []
+    monkeypatch.setattr(review.session.engine, "read_ahead", read.append)
+    review.session.read_ahead(threading.Event())
+    scores = review.work.analysis.scores.values()
+    sums = [sum(s.total for s in told if s) for told in zip(*scores, strict=True)]
+    assert sorted(read) == list(range(4))
+    assert [sums[f] for f in read] == sorted(sums, reverse=True)
+    monkeypatch.setattr(review.session.faces, "_read", lambda frame: pytest.fail("read again"))
+    assert review.client.get("api/face/P01/2/1.jpg").status_code == 200
+    ended = threading.Event()
+    ended.set()
+    review.session.read_ahead(ended)
+    assert len(read) == 4
+
+
 def test_undo_and_redo_go_all_the_way(review: Review) -> None:
     """Undone, the decisions on disk are those of before, to the last byte; redone, those of after."""
     disk = review.out / "decisions.json"
@@ -598,6 +650,26 @@ def test_a_change_made_while_saving_is_kept(
     shutil.rmtree(review.out.parent.with_name("killed"))
 
 
+def test_a_save_writes_what_the_first_run_wrote(
+    place: Path, models: Models, engine: Engine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Every form, layers as TIFF, sidecars, and the place where it was taken, if that was asked for."""
+    asked = {
+        "pictures": ("png", "jpg"),
+        "layers": False,
+        "layered_tiff": True,
+        "sidecars": "out",
+        "keep_location": True,
+    }
+    pipeline.merge([place / "burst"], place / "out", models=models, **asked)
+    review = begin(place / "out", models, engine)
+    told: dict[str, Any] = {}
+    monkeypatch.setattr(sessions, "merge", lambda *_, **said: told.update(said))
+    review.session.save(1)
+    review.session.wait_for_save()
+    assert {name: told[name] for name in asked} == asked
+
+
 def test_a_save_that_fails_says_why_and_leaves_out_as_it_was(review: Review) -> None:
     """OUT holds something of somebody else: one sentence, and nothing changed."""
     review.change({"keep": "P01"})
@@ -617,6 +689,22 @@ def test_saving_an_old_version_is_refused(review: Review) -> None:
     answer = review.client.post("api/save", content=b'{"version": 1}', headers=SAID)
     assert answer.status_code == 409
     assert not answer.json()["saving"]
+
+
+def test_two_reviews_of_one_result_do_not_run_at_once(place: Path) -> None:
+    """The second is told; when the first has ended nothing lies about, and another may begin."""
+    before = sorted(p.name for p in place.iterdir())
+    for _ in range(2):
+        with alone(place / "out"):
+            with pytest.raises(OutputError, match="out is under review already"):
+                with alone(place / "out"):
+                    pass
+            with alone(place / "burst"):
+                pass
+        assert sorted(p.name for p in place.iterdir()) == before
+    with pytest.raises(InputError, match="There is no folder"):
+        with alone(place / "nowhere"):
+            pass
 
 
 # -- where the frames are -----------------------------------------------------------------------------------

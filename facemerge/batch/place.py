@@ -46,15 +46,12 @@ def claimed(out: Path, folder: Path) -> Iterator[Path]:
     place = out.resolve()
     made = _made(place)
     try:
-        lock = _locked(place)
-        try:
+        busy = f"Another batch is at work in {place}; wait for it, or name another folder."
+        with files.alone(place / RECORDS / LOCK, busy):
             _clear_half_done(place)
             yield place
             # Again: a worker whose batch was killed a moment ago may still have been leaving.
             _clear_half_done(place)
-        finally:
-            # The lock is gone with its file's descriptor, after a kill too.
-            os.close(lock)
     finally:
         if not (place / INDEX).exists():
             shutil.rmtree(place / RECORDS, ignore_errors=True)
@@ -77,29 +74,6 @@ def _made(place: Path) -> list[Path]:
     except OSError as error:
         raise files.said(error, place) from error
     return made
-
-
-def _locked(place: Path) -> int:
-    """Return the descriptor of a file that no other process can lock until it is closed."""
-    try:
-        lock = os.open(place / RECORDS / LOCK, os.O_RDWR | os.O_CREAT, 0o644)
-    except OSError as error:
-        raise files.said(error, place) from error
-    try:
-        if os.name == "nt":
-            import msvcrt
-
-            msvcrt.locking(lock, msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined,unused-ignore]
-        else:
-            import fcntl
-
-            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError as error:
-        os.close(lock)
-        raise OutputError(
-            f"Another batch is at work in {place}; wait for it, or name another folder."
-        ) from error
-    return lock
 
 
 def _clear_half_done(place: Path) -> None:

@@ -47,13 +47,13 @@ def review(
     """
     from facemerge.formats import files, photo
     from facemerge.models import Models
-    from facemerge.pipeline.reviewing import finished
+    from facemerge.pipeline.reviewing import alone, finished
     from facemerge.review.engine import Engine
     from facemerge.review.serve import listen, serve
     from facemerge.review.session import Session
 
     networks, show = Models(models), progress()
-    with listen(port) as listening:
+    with listen(port) as listening, alone(out):
         work = finished(out, frames, networks, show)
         session = Session(work, Engine(work, photo.read, networks, show), networks)
 

@@ -68,6 +68,65 @@ def said(error: OSError, place: Path) -> OutputError:
 
 
 @contextmanager
+def alone(path: Path, busy: str) -> Iterator[None]:
+    """Hold a file that no other process can hold meanwhile; the system lets go of it after a kill too.
+
+    Parameters
+    ----------
+    path
+        The file, made if it is not there and gone afterwards.
+    busy
+        The sentence for whoever comes second.
+
+    Raises
+    ------
+    OutputError
+        If another process holds it, or it cannot be made.
+    """
+    while True:
+        try:
+            held = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
+        except OSError as error:
+            raise said(error, path) from error
+        try:
+            if not _locked(held):
+                raise OutputError(busy)
+            # Whoever held it before may have taken it away since it was opened.
+            if os.name == "nt" or _is(path, held):
+                try:
+                    yield
+                finally:
+                    # Windows takes no file away that is open.
+                    with suppress(OSError):
+                        path.unlink()
+                return
+        finally:
+            os.close(held)
+
+
+def _locked(held: int) -> bool:
+    try:
+        if os.name == "nt":
+            import msvcrt
+
+            msvcrt.locking(held, msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined,unused-ignore]
+        else:
+            import fcntl
+
+            fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True
+
+
+def _is(path: Path, held: int) -> bool:
+    try:
+        return os.path.samestat(os.stat(path), os.fstat(held))
+    except OSError:
+        return False
+
+
+@contextmanager
 def folder_in_place(out: Path, *, inputs: Sequence[Path] = ()) -> Iterator[Path]:
     """Give an empty folder to write into, and put it in the place of `out` when all went well.
 

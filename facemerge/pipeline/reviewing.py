@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -55,6 +56,7 @@ class Finished:
             "layers": self.report["layers"] is not None or not first,
             "layered_tiff": self.report.get("layered_tiff") is not None,
             "sidecars": (self.report.get("sidecars") or {}).get("where"),
+            "keep_location": self.report.get("keep_location") is True,
         }
 
 
@@ -65,6 +67,29 @@ def pending(out: Path) -> Path:
     """Return where decisions are kept while `out` is being replaced."""
     place = out.resolve()
     return place.with_name(f".{place.name[:200]}.decisions.json")
+
+
+@contextmanager
+def alone(out: Path) -> Iterator[None]:
+    """Keep a result from being reviewed twice at once: each would write its own decisions over the other's.
+
+    Raises
+    ------
+    InputError
+        If there is no such folder.
+    OutputError
+        If it is under review already, or nothing can be written beside it.
+    """
+    _require_folder(out)
+    place = out.resolve()
+    busy = f"{out} is under review already: look for its page in the browser, or end that review with Ctrl-C."
+    with files.alone(place.with_name(f".{place.name[:200]}.review"), busy):
+        yield
+
+
+def _require_folder(out: Path) -> None:
+    if not out.is_dir():
+        raise InputError(f"There is no folder {out}; name the folder that merge wrote.")
 
 
 def finished(
@@ -88,8 +113,7 @@ def finished(
     OptionError
         If OUT's decisions, or the settings it was made with, cannot be read.
     """
-    if not out.is_dir():
-        raise InputError(f"There is no folder {out}; name the folder that merge wrote.")
+    _require_folder(out)
     told = report.read_report(out / "report.json")
     options = settings.build(told.get("options", {}))
     frames, sources = _frames(out, told, folders)

@@ -224,6 +224,7 @@ def _run(
             layered_tiff=LAYERED_TIFF if pictures and layered_tiff else None,
         )
         written["sources"] = _sources(analysis.frames, out)
+        written["keep_location"] = keep_location
         if sidecars:
             written["sidecars"] = delivery.record(told, sidecars)
         progress("Writing", 0, 1)

@@ -83,10 +83,12 @@ class Workshop:
         self._benches: OrderedDict[int, _Bench] = OrderedDict()
         self._drafting = threading.RLock()
         draft = draft_of(work.analysis, read)
-        self._draft = replace(draft, read=_Kept(draft.read))
+        self._draft = replace(draft, read=Kept(draft.read, MOST_SMALL_BYTES))
         long_side = max(max(f.size) for f in draft.analysis.frames)
         screen = shrunk(self._draft.analysis, self._draft.read, max(1, round(long_side / SCREEN_PX)))
-        self._screen = screen if screen.shrink == 1 else replace(screen, read=_Kept(screen.read))
+        self._screen = (
+            screen if screen.shrink == 1 else replace(screen, read=Kept(screen.read, MOST_SMALL_BYTES))
+        )
         self._whole = self._draft if draft.shrink == 1 else Draft(analysis=work.analysis, read=read, shrink=1)
         # One lock where both are one.
         self._making = self._drafting if draft.shrink == 1 else threading.RLock()
@@ -96,6 +98,10 @@ class Workshop:
     def shrink(self) -> int:
         """How many times as wide the true frames are as the draft's."""
         return self._draft.shrink
+
+    def read_ahead(self, frame: int) -> None:
+        """Read a frame for first looks at its heads; InputError if it cannot be read."""
+        self._screen.read(self._screen.analysis.frames[frame])
 
     def draft_from_true(self, frame: int) -> Array:
         """Return the (3, 3) matrix from a frame's pixels to its stand-in's."""
@@ -289,11 +295,13 @@ class Workshop:
             self._full = None
 
 
-class _Kept:
-    """Reads small frames, the last ones kept as far as there is room."""
+class Kept:
+    """Reads frames, the last one kept, and those before it as far as there is room; for several threads."""
 
-    def __init__(self, read: Read) -> None:
+    def __init__(self, read: Read, most_bytes: int) -> None:
+        """Take what reads a frame, and how many bytes those that are kept may take."""
         self._read = read
+        self._most_bytes = most_bytes
         self._pixels: OrderedDict[str, Pixels] = OrderedDict()
         self._lock = threading.Lock()
 
@@ -305,7 +313,7 @@ class _Kept:
         pixels = self._read(frame)
         with self._lock:
             self._pixels[frame.name] = pixels
-            while len(self._pixels) > 1 and sum(p.nbytes for p in self._pixels.values()) > MOST_SMALL_BYTES:
+            while len(self._pixels) > 1 and sum(p.nbytes for p in self._pixels.values()) > self._most_bytes:
                 self._pixels.popitem(last=False)
         return pixels
 

@@ -15,7 +15,7 @@ from facemerge.pipeline.look import Read
 from facemerge.pipeline.progress import Progress, no_progress
 from facemerge.pipeline.reviewing import Finished
 from facemerge.pipeline.setting import Set
-from facemerge.pipeline.workshop import SCREEN_PX, Workshop, area_of
+from facemerge.pipeline.workshop import SCREEN_PX, Kept, Workshop, area_of
 from facemerge.review import pictures
 from facemerge.words import Array, Choice, Decisions, Risk
 
@@ -46,9 +46,15 @@ class Engine:
     def __init__(self, work: Finished, read: Read, models: Models, progress: Progress = no_progress) -> None:
         """Take a finished result, what gives a frame's pixels, the networks and who is told how far it is."""
         self._work = work
-        self._workshop = Workshop(work, read, models, progress)
+        self.read = Kept(read, 0)
+        """Gives a frame's pixels; the last one is kept for whoever asks next."""
+        self._workshop = Workshop(work, self.read, models, progress)
         self._files: OrderedDict[tuple[object, ...], tuple[bytes, Shown]] = OrderedDict()
         self._lock = threading.Lock()
+
+    def read_ahead(self, frame: int) -> None:
+        """Read a frame for first looks at its heads; InputError if it cannot be read."""
+        self._workshop.read_ahead(frame)
 
     def first_look(self, decided: Decisions, before: Shown, person: str, frame: int) -> Shown | None:
         """Return decisions by which one head changes, that head set in at once and not measured.

@@ -13,8 +13,9 @@ import numpy as np
 
 from facemerge import imaging
 from facemerge.errors import InputError, OutputError
-from facemerge.formats import cache, icc, photo
+from facemerge.formats import cache, icc
 from facemerge.formats.previews import jpeg_bytes
+from facemerge.pipeline.look import Read
 from facemerge.words import Aligned, Analysis, Array, Face, Float, Frame, Head
 
 FACE_SIZE = (240, 300)
@@ -75,9 +76,10 @@ class Strip:
 class Faces:
     """Everybody's faces, a frame read once for all of them, and kept beside OUT; for several threads."""
 
-    def __init__(self, analysis: Analysis, out: Path) -> None:
-        """Take what is known of a burst, and the folder of its result."""
+    def __init__(self, analysis: Analysis, out: Path, read: Read) -> None:
+        """Take what is known of a burst, the folder of its result, and what gives a frame's pixels."""
         self._analysis = analysis
+        self._read = read
         self._folder = cache.beside(out)
         self._shelf = cache.Shelf(self._folder)
         self._strips: dict[int, dict[str, bytes]] = {}
@@ -94,10 +96,14 @@ class Faces:
         InputError
             If the frame can no longer be read.
         """
+        self.make(frame)
+        return self._strips[frame].get(person)
+
+    def make(self, frame: int) -> None:
+        """Make everybody's face in a frame, if that is not done; InputError as `picture`."""
         with self._locks[frame]:
             if frame not in self._strips:
                 self._strips[frame] = self._strip(frame)
-        return self._strips[frame].get(person)
 
     def keep_again(self) -> None:
         """Put what was made back beside OUT: a merge tidies away what it does not know."""
@@ -112,7 +118,7 @@ class Faces:
         if found is not None and len(found.people) == len(found.pictures):
             return dict(zip(found.people, found.pictures, strict=True))
         with self._reading:
-            strip = self._made(index, photo.read(frame), frame)
+            strip = self._made(index, self._read(frame), frame)
         self._shelf.keep(key, _kept(strip))
         return strip
 

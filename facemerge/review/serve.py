@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import socket
+import threading
 from collections.abc import Callable
 
 import uvicorn
@@ -71,7 +72,10 @@ def serve(session: Session, listening: socket.socket, ready: Callable[[str], Non
         timeout_graceful_shutdown=1,
     )
     ready(f"http://{HOST}:{port}/{token}/")
+    ended = threading.Event()
+    threading.Thread(target=session.read_ahead, args=(ended,), name="facemerge-ahead", daemon=True).start()
     try:
         uvicorn.Server(config).run(sockets=[listening])
     finally:
+        ended.set()
         session.wait_for_save()

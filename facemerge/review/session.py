@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from collections import OrderedDict
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -24,6 +25,8 @@ VERSIONS_KEPT = 8
 """Pictures of the last versions that a page may still ask for."""
 HISTORY_KEPT = 500
 """Changes that can be undone."""
+LOOK_AGAIN_S = 0.1
+"""How often it is looked whether something else is still being done."""
 
 State = dict[str, Any]
 
@@ -55,7 +58,7 @@ class Session:
         self._work = work
         self._models = models
         self._engine = engine
-        self.faces = Faces(work.analysis, work.out)
+        self.faces = Faces(work.analysis, work.out, engine.read)
         # One change at a time; the other lock is held for moments only, so that nobody waits to look.
         self._changing = threading.Lock()
         self._lock = threading.Lock()
@@ -71,6 +74,31 @@ class Session:
         self._kept: OrderedDict[int, Shown] = OrderedDict()
         self._publish(engine.show(work.decisions or as_reported(work.report)))
         self._saved = work.saved and self._as_in_report()
+
+    def read_ahead(self, ended: threading.Event) -> None:
+        """Read every frame once, those with the best faces first, while nothing else is to be done.
+
+        Parameters
+        ----------
+        ended
+            Set when there is no need any more.
+        """
+        scores = self._work.analysis.scores.values()
+        good = [sum(s.total for s in told if s is not None) for told in zip(*scores, strict=True)]
+        for frame in sorted(range(len(good)), key=lambda f: -good[f]):
+            while self._at_work() and not ended.wait(LOOK_AGAIN_S):
+                pass
+            if ended.is_set():
+                return
+            # A frame that is gone is told to whoever asks for it.
+            with suppress(FacemergeError):
+                self._engine.read_ahead(frame)
+                self.faces.make(frame)
+
+    def _at_work(self) -> bool:
+        with self._lock:
+            threads = [t for t in (self._saving, self._refining) if t is not None]
+        return self._changing.locked() or any(t.is_alive() for t in threads)
 
     # -- looking --------------------------------------------------------------------------------------------
 
