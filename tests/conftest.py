@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import gc
+import os
 import socket
 from collections.abc import Iterator
 from pathlib import Path
@@ -11,6 +13,7 @@ import cv2
 import numpy as np
 import pytest
 from hypothesis import settings
+from once import Once
 
 from facemerge.models import Models
 
@@ -20,6 +23,12 @@ SAMPLE = ROOT / "sample_burst"
 # No test is timed: a busy machine is no fault.
 settings.register_profile("untimed", deadline=None)
 settings.load_profile("untimed")
+
+
+def pytest_collection_finish() -> None:
+    """Spare every later collection of garbage what thousands of collected tests have made for good."""
+    gc.collect()
+    gc.freeze()
 
 
 @pytest.fixture(autouse=True)
@@ -45,6 +54,13 @@ def _one_thread() -> Iterator[None]:
     cv2.setNumThreads(1)
     yield
     cv2.setNumThreads(0)
+
+
+@pytest.fixture(scope="session")
+def once(tmp_path_factory: pytest.TempPathFactory) -> Once:
+    """Makes dear things once for all modules and all processes of a run."""
+    place = tmp_path_factory.getbasetemp()
+    return Once((place.parent if "PYTEST_XDIST_WORKER" in os.environ else place) / "once")
 
 
 @pytest.fixture(scope="session")

@@ -4,16 +4,25 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Sequence
+import pickle
+import shutil
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from datetime import datetime, timedelta
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import bursts
 import numpy as np
+import pytest
+from once import Once
 from PIL import Image
 
+import facemerge.batch.run
+import facemerge.batch.sort
 from facemerge.batch import Batch, Form, Where, run_batch
+from facemerge.formats.index_page import INDEX
 from facemerge.formats.report import report_bytes
 
 SIZE = bursts.SIZE
@@ -140,6 +149,65 @@ def identity(folder: Path) -> int:
 def run(card: Path, out: Path, processes: int = 2, **more: object) -> Batch:
     more = {"form": FORM, "where": Where(processes=processes)} | more
     return run_batch(card, out, **more)  # type: ignore[arg-type]
+
+
+class Here:
+    """Stands in for a pool where a test is about something else: each piece is done in this process, which
+    has the program and its networks loaded.
+    """
+
+    def __init__(self, work: Callable[[Any], Any], count: int) -> None:
+        self.work = work
+
+    def __enter__(self) -> Here:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        pass
+
+    def run(
+        self, pieces: Sequence[Any], answered: Callable[[int, Any], None], tick: Callable[[], None]
+    ) -> None:
+        for index, piece in enumerate(pieces):
+            answered(index, self.work(piece))
+            tick()
+
+
+@contextmanager
+def here() -> Iterator[None]:
+    """Let batches do without processes of their own."""
+    with pytest.MonkeyPatch.context() as patch:
+        for room in (facemerge.batch.run, facemerge.batch.sort):
+            patch.setattr(room, "Pool", Here)
+        yield
+
+
+def run_here(card: Path, out: Path, **more: object) -> Batch:
+    with here():
+        return run(card, out, **more)
+
+
+def made_card(once: Once) -> Path:
+    """Return a card with the shots above, to be read only."""
+    return once("card", lambda folder: write(folder, SHOTS))
+
+
+def made_batch(once: Once) -> tuple[Batch, Path]:
+    """Return what two processes have made of that card, to be read only, and where."""
+    card = made_card(once)
+
+    def make(folder: Path) -> None:
+        (folder / "batch").write_bytes(pickle.dumps(run(card, folder / "out")))
+
+    place = once("batch", make)
+    return pickle.loads((place / "batch").read_bytes()), place / "out"
+
+
+def begun(out: Path, done: Path) -> Path:
+    """Make a folder of a batch that has sorted the card as a finished one has, and made no group yet."""
+    out.mkdir()
+    shutil.copy(done / INDEX, out / INDEX)
+    return out
 
 
 def states(done: Batch) -> dict[str, str]:

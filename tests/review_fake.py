@@ -202,7 +202,7 @@ def _person(n: int, people: int, frames: int) -> dict[str, Any]:
         "own": pick,
         "forced": False,
         "kept": False,
-        "why": "eyes are open" if pick != 2 else "the best of this burst",
+        "why": "Eyes are open." if pick != 2 else "Already at their best in the base frame.",
         "flag": flag,
         "risk": {"retouch": 0.82, "inspect": 0.44, "clear": 0.08}[flag],
         "reasons": {

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import dumps
 import pytest
+from once import Once
 from typer.testing import CliRunner
 
 from facemerge import pipeline
@@ -16,22 +17,19 @@ from facemerge.cli import app
 
 
 @pytest.fixture(scope="module")
-def card(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("card")
-    dumps.write(folder, dumps.SHOTS)
-    return folder
+def card(once: Once) -> Path:
+    return dumps.made_card(once)
 
 
 @pytest.fixture(scope="module")
-def done(card: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Batch, Path]:
-    out = tmp_path_factory.mktemp("done") / "out"
-    return dumps.run(card, out), out
+def done(once: Once) -> tuple[Batch, Path]:
+    return dumps.made_batch(once)
 
 
-def test_a_card_becomes_the_groups_it_was_drawn_of(done: tuple[Batch, Path], card: Path) -> None:
+def test_a_card_becomes_the_groups_it_was_drawn_of(done: tuple[Batch, Path], tmp_path: Path) -> None:
     """Each family has its folder, the wall is named and not dumps.run, and the index says so."""
     batch, out = done
-    truth = dumps.write(card.parent / "again", dumps.SHOTS)
+    truth = dumps.write(tmp_path, dumps.SHOTS)
     groups = {g["name"]: {truth[f["file"]] for f in g["frames"]} for g in batch.index["groups"]}
     assert groups == dict(zip(dumps.NAMES, [{"A"}, {"B"}], strict=True)) | {"single_IMG_9999": {dumps.WALL}}
     assert [g["state"] for g in batch.index["groups"]] == ["made", "idle", "made"]
@@ -77,15 +75,16 @@ def test_one_process_or_two_and_an_out_inside_the_card_make_no_difference(
     assert dumps.everything(own) == before
 
 
-def test_a_broken_group_costs_no_other(card: Path, tmp_path: Path) -> None:
+def test_a_broken_group_costs_no_other(tmp_path: Path) -> None:
     """A group of walls fails with its sentence, the rest is made, the shell hears of it."""
     text = "[walls]\n{0[2]}\n{1}\n[good]\n{0[0]}\n{0[1]}\n".format(
-        list(dumps.write(tmp_path / "card", dumps.SHOTS)), "wall.jpg"
+        list(dumps.write(tmp_path / "card", dumps.SHOTS[:3])), "wall.jpg"
     )
     dumps.save(tmp_path / "card" / "wall.jpg", dumps.picture(dumps.WALL, 9), None)
     (tmp_path / "groups.txt").write_text(text)
     words = ["batch", tmp_path / "card", "-o", tmp_path / "out", "--groups", tmp_path / "groups.txt"]
-    ran = CliRunner().invoke(app, [str(w) for w in [*words, "--no-layers", "--picture", "jpg"]])
+    with dumps.here():
+        ran = CliRunner().invoke(app, [str(w) for w in [*words, "--no-layers", "--picture", "jpg"]])
     assert ran.exit_code == 1
     assert ran.stdout.startswith("2 groups: 1 made, 1 failed")
     assert "Failed: walls: No face was found" in ran.stdout

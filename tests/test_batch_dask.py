@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import shutil
 import signal
 import subprocess
 import sys
@@ -15,9 +14,10 @@ from pathlib import Path
 
 import dumps
 import pytest
+from once import Once
 from typer.testing import CliRunner
 
-from facemerge.batch import Where
+from facemerge.batch import Batch, Where
 from facemerge.batch.job import make, make_job
 from facemerge.batch.plan import Planned, PlannedFrame
 from facemerge.cli import app
@@ -76,18 +76,21 @@ def cluster(tmp_path: Path) -> Iterator[Cluster]:
 
 
 @pytest.fixture(scope="module")
-def card(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("card")
-    dumps.write(folder, dumps.SHOTS)
-    return folder
+def card(once: Once) -> Path:
+    return dumps.made_card(once)
+
+
+@pytest.fixture(scope="module")
+def done(once: Once) -> tuple[Batch, Path]:
+    return dumps.made_batch(once)
 
 
 def test_workers_make_what_one_machine_makes_though_one_is_killed(
-    cluster: Cluster, card: Path, tmp_path: Path
+    cluster: Cluster, card: Path, done: tuple[Batch, Path], tmp_path: Path
 ) -> None:
     """A worker dies over its first group; another one makes it, and every byte is that of the pool."""
-    alone = dumps.run(card, tmp_path / "alone")
-    out, killed = tmp_path / "out", []
+    alone, pooled = done
+    out, killed = dumps.begun(tmp_path / "out", pooled), []
     wait_for(lambda: len(listening(cluster)) == 2)
 
     def kill(what: str, done: int, total: int) -> None:
@@ -100,9 +103,12 @@ def test_workers_make_what_one_machine_makes_though_one_is_killed(
     batch = dumps.run(card, out, where=Where(scheduler=cluster.address, processes=2), progress=kill)
     assert len(killed) == 1
     assert batch.index == alone.index
-    shutil.rmtree(out / ".records")
-    shutil.rmtree(tmp_path / "alone" / ".records")
-    assert dumps.everything(out) == dumps.everything(tmp_path / "alone")
+    assert results(out, card) == results(pooled, card)
+
+
+def results(out: Path, card: Path) -> dict[str, bytes]:
+    """Return every file of a batch but its own records."""
+    return {n: d for n, d in dumps.everything(out, card).items() if not n.startswith(".records/")}
 
 
 def listening(cluster: Cluster) -> list[str]:
@@ -156,10 +162,10 @@ def test_no_part_of_the_program_loads_dask_unasked() -> None:
 
 
 def test_a_scheduler_lost_on_the_way_ends_the_batch_and_nothing_that_is_finished(
-    cluster: Cluster, card: Path, tmp_path: Path
+    cluster: Cluster, card: Path, done: tuple[Batch, Path], tmp_path: Path
 ) -> None:
     """A sentence; and the next run, on this machine, goes on."""
-    out = tmp_path / "out"
+    out = dumps.begun(tmp_path / "out", done[1])
     wait_for(lambda: len(listening(cluster)) == 2)
     cluster.workers.pop().kill()
     wait_for(lambda: len(listening(cluster)) == 1)
@@ -172,7 +178,7 @@ def test_a_scheduler_lost_on_the_way_ends_the_batch_and_nothing_that_is_finished
         dumps.run(card, out, where=Where(scheduler=cluster.address, processes=2), progress=kill)
     cluster.workers[0].kill()
     cluster.workers[0].wait()
-    batch = dumps.run(card, out)
+    batch = dumps.run_here(card, out)
     assert batch.kept >= 1
     assert [g["state"] for g in batch.index["groups"]] == ["made", "idle", "made"]
 

@@ -15,6 +15,7 @@ from pathlib import Path
 
 import dumps
 import pytest
+from once import Once
 
 from facemerge import pipeline
 from facemerge.batch import Batch, Form, GroupsFile
@@ -24,16 +25,13 @@ from facemerge.options import Options, build
 
 
 @pytest.fixture(scope="module")
-def card(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("card")
-    dumps.write(folder, dumps.SHOTS)
-    return folder
+def card(once: Once) -> Path:
+    return dumps.made_card(once)
 
 
 @pytest.fixture(scope="module")
-def done(card: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Batch, Path]:
-    out = tmp_path_factory.mktemp("done") / "out"
-    return dumps.run(card, out), out
+def done(once: Once) -> tuple[Batch, Path]:
+    return dumps.made_batch(once)
 
 
 @pytest.fixture
@@ -58,7 +56,7 @@ def test_only_what_has_changed_is_done_again(finished: Path, card: Path, tmp_pat
     path = sorted(own.rglob("*.JPG"), key=lambda p: p.stat().st_mtime_ns)[-1]
     path.write_bytes(path.read_bytes() + b"\0")
     before = [dumps.identity(finished / n) for n in dumps.NAMES]
-    assert dumps.run(own, finished).kept == 1
+    assert dumps.run_here(own, finished).kept == 1
     assert [dumps.identity(finished / n) == b for n, b in zip(dumps.NAMES, before, strict=True)] == [
         True,
         False,
@@ -99,7 +97,7 @@ def test_groups_that_get_other_numbers_are_renamed_and_not_made_again(
         moment = dumps.START.replace(hour=9, minute=10, second=n)
         dumps.save(own / "other" / f"P_{n}.jpg", dumps.picture("B", 4 + n), moment)
     before = [dumps.identity(finished / n) for n in dumps.NAMES]
-    batch = dumps.run(own, finished)
+    batch = dumps.run_here(own, finished)
     assert batch.kept == 2
     assert [g["name"] for g in batch.index["groups"] if g["state"] == "made"][1:] == [
         f"{i:03d}{n[3:]}" for i, n in enumerate(dumps.NAMES, 2)
@@ -115,7 +113,7 @@ def test_what_somebody_made_by_hand_since_stays(finished: Path, card: Path) -> N
     pipeline.merge(sources, finished / dumps.NAMES[0], options=build({"choice.swap_cost": 1}), afresh=True)
     mine = dumps.everything(finished / dumps.NAMES[0])
     for options in (Options(), build({"scores.weight_gaze": 0.5})):
-        batch = dumps.run(card, finished, options=options)
+        batch = dumps.run_here(card, finished, options=options)
         assert batch.index["groups"][0]["by_hand"] is True
         assert dumps.everything(finished / dumps.NAMES[0]) == mine
 
@@ -182,7 +180,7 @@ def test_stopped_in_the_middle_the_same_line_goes_on(
     how: signal.Signals, done: tuple[Batch, Path], card: Path, tmp_path: Path
 ) -> None:
     """What was finished is kept, what was half-done is cleared, and the end is that of an undisturbed run."""
-    out = tmp_path / "out"
+    out = dumps.begun(tmp_path / "out", done[1])
     running = start(card, out)
     wait_for(lambda: running.poll() is not None or ((out / dumps.NAMES[0]).exists() and bool(half_done(out))))
     running.send_signal(how)
@@ -197,11 +195,11 @@ def test_stopped_in_the_middle_the_same_line_goes_on(
         assert [g["state"] for g in index["groups"]] == ["made", "idle", "waiting"]
     else:
         assert running.returncode == -signal.SIGKILL
-    batch = dumps.run(card, out)
+    batch = dumps.run_here(card, out)
     assert batch.kept == 1
     assert dumps.identity(out / dumps.NAMES[0]) == first
     assert half_done(out) == []
-    assert dumps.everything(out) == dumps.everything(done[1])
+    assert dumps.everything(out, card) == dumps.everything(done[1], card)
 
 
 @pytest.mark.parametrize("damage", [b"", b"{", b"[]", b'{"schema": "facemerge-record/1"}', None])

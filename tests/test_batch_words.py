@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import shutil
-import signal
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -13,6 +12,7 @@ from pathlib import Path
 import dumps
 import numpy as np
 import pytest
+from mortal import dies_of_three, dies_once
 from typer.testing import CliRunner
 
 from facemerge.batch.pool import Died, Pool, process_count
@@ -31,12 +31,6 @@ def card(tmp_path_factory: pytest.TempPathFactory) -> Path:
 # -- processes ----------------------------------------------------------------------------------------------
 
 
-def dies_of_three(piece: int) -> int:
-    if piece == 3:
-        os.kill(os.getpid(), signal.SIGKILL)
-    return piece * piece
-
-
 def test_a_process_that_dies_takes_no_other_with_it() -> None:
     """The piece it died of is tried twice and given up; all others are answered."""
     answers: dict[int, object] = {}
@@ -44,16 +38,6 @@ def test_a_process_that_dies_takes_no_other_with_it() -> None:
         pool.run([1, 2, 3, 4, 5], answers.__setitem__, lambda: None)
     assert {i: a for i, a in answers.items() if i != 2} == {0: 1, 1: 4, 3: 16, 4: 25}
     assert answers[2] == Died("the process was killed, perhaps because the memory was used up")
-
-
-def dies_once(mark: str) -> str:
-    """Die at the first call with this path and return it at the second."""
-    try:
-        os.close(os.open(mark, os.O_CREAT | os.O_EXCL))
-    except FileExistsError:
-        return mark
-    os.kill(os.getpid(), signal.SIGKILL)
-    return ""
 
 
 def test_what_a_process_died_of_once_is_given_to_another(tmp_path: Path) -> None:
@@ -155,7 +139,7 @@ def test_a_card_without_groups_makes_no_folder(tmp_path: Path) -> None:
     """One wall and one lone frame: a sentence, and OUT is not there."""
     dumps.write(tmp_path / "card", [(dumps.WALL, 1), ("A", 1)])
     with pytest.raises(InputError, match="No group has two frames with people"):
-        dumps.run(tmp_path / "card", tmp_path / "new" / "out", processes=1)
+        dumps.run_here(tmp_path / "card", tmp_path / "new" / "out")
     assert [p.name for p in tmp_path.iterdir()] == ["card"]
 
 
@@ -164,7 +148,8 @@ def test_broken_and_doubled_files_are_left_out_and_said(tmp_path: Path) -> None:
     truth = list(dumps.write(tmp_path / "card", [("A", 1)] * 2))
     shutil.copytree(tmp_path / "card" / "DCIM", tmp_path / "card" / "copy")
     (tmp_path / "card" / "broken.jpg").write_bytes((tmp_path / "card" / truth[0]).read_bytes()[:4000])
-    ran = CliRunner().invoke(app, ["batch", str(tmp_path / "card"), "--show-groups", "--processes", "1"])
+    with dumps.here():
+        ran = CliRunner().invoke(app, ["batch", str(tmp_path / "card"), "--show-groups"])
     assert ran.exit_code == 0, ran.output
     lines = [line for line in ran.stdout.splitlines() if line and not line.startswith("#")]
     assert len(lines) == 3

@@ -31,15 +31,18 @@ def test_everybody_is_there_at_a_glance(page: Page, review: Review) -> None:
 
 
 def test_the_faces_of_one_person_only_exist(page: Page, review: Review) -> None:
-    """Opening somebody makes their faces, with score and words, and takes the last one's away."""
+    """Opening somebody makes their faces, the best first, and takes the last one's away."""
     open_person(page, "P01")
     open_person(page, "P02")
-    faces = review.person("P02")["faces"]
-    assert page.locator("button.face").count() == len(faces)
-    weak = next(f for f in faces if f["words"])
-    said = page.locator("button.face").nth(faces.index(weak)).inner_text()
-    assert weak["words"][0] in said
-    assert str(round(100 * weak["score"])) in said
+    faces = sorted(review.person("P02")["faces"], key=lambda face: -face["score"])
+    said = page.locator("button.face").all_inner_texts()
+    assert len(said) == len(faces)
+    for told, face in zip(said, faces, strict=True):
+        assert review.state["frames"][face["frame"]]["name"][:-4] in told
+        assert str(round(100 * face["score"])) in told
+        assert face["words"][0] in told if face["words"] else "✗" not in told
+    page.get_by_role("button", name="As taken").click()
+    assert "DSC_0040" in page.locator("button.face").first.inner_text()
 
 
 def test_a_click_takes_a_face(page: Page, review: Review) -> None:
@@ -62,7 +65,7 @@ def test_a_click_takes_a_face(page: Page, review: Review) -> None:
 @pytest.mark.parametrize(
     ("press", "wanted"),
     [
-        ("Keep the base's own head", {"keep": "P01"}),
+        ("Base's own head", {"keep": "P01"}),
         ("Not for P01", {"forbid_for": ["P01", 0]}),
         ("Not for anybody", {"forbid": 0}),
         ("Make it the base", {"base": 0}),
@@ -79,13 +82,18 @@ def test_every_decision_has_its_button(page: Page, review: Review, press: str, w
 
 
 def test_a_decision_can_be_left_to_the_program_again(page: Page, review: Review) -> None:
-    """What was kept is released, and the button for it is there only then."""
+    """What was kept is released; who decides is a pressed button, and the focus stays on what was pressed."""
     open_person(page, "P01")
-    free = page.get_by_role("button", name="Let the program choose", exact=True)
-    assert not free.is_visible()
-    page.get_by_role("button", name="Keep the base's own head").click()
-    free.click()
-    settled(page)
+    free = page.get_by_role("button", name="Program's choice", exact=True)
+    own = page.get_by_role("button", name="Base's own head")
+    pressed = []
+    for press in (None, own, free):
+        if press:
+            press.click()
+            settled(page)
+            assert press.evaluate("button => document.activeElement === button")
+        pressed.append((own.get_attribute("aria-pressed"), free.get_attribute("aria-pressed")))
+    assert pressed == [("false", "true"), ("true", "false"), ("false", "true")]
     assert review.actions == [{"keep": "P01"}, {"release": "P01"}]
 
 
@@ -97,6 +105,17 @@ def test_a_face_that_is_not_allowed_is_not_taken(page: Page, review: Review) -> 
     face(page, "DSC_0040").click()
     page.locator("#notice", has_text="not allowed").wait_for()
     assert review.actions == [{"forbid": 0}]
+
+
+def test_a_face_is_looked_at_without_being_taken(page: Page, review: Review) -> None:
+    """By pointer too one reads about a face, and bars it, while another one stays chosen."""
+    open_person(page, "P01")
+    page.locator(".faces li").nth(5).hover()
+    page.get_by_role("button", name="About DSC_0041.JPG").click()
+    assert page.evaluate("document.activeElement.textContent") == "DSC_0041.JPG"
+    page.get_by_role("button", name="Not for P01").click()
+    settled(page)
+    assert review.actions == [{"forbid_for": ["P01", 1]}]
 
 
 def test_frames_are_forbidden_and_made_the_base_from_their_list(page: Page, review: Review) -> None:
@@ -179,8 +198,8 @@ def test_a_pixel_of_the_file_is_a_pixel_of_the_screen(browser: Browser, server: 
 
 
 def test_base_and_composite_are_compared(page: Page) -> None:
-    """Half and half shows the base left of the line; the difference is black where nothing was changed."""
-    page.get_by_label("Half and half").check()
+    """Halves show the base left of the line; the difference is black where nothing was changed."""
+    page.get_by_label("Halves").check()
     page.get_by_label("How far the base reaches").fill("25")
     edge, stage = page.locator("#edge").bounding_box(), page.locator("#stage").bounding_box()
     assert edge

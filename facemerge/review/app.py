@@ -60,7 +60,9 @@ def new_token() -> str:
     return secrets.token_urlsafe(24)
 
 
-def application(session: Session, token: str, port: int) -> ASGIApp:
+def application(
+    session: Session, token: str, port: int, ending: Callable[[], bool] = lambda: False
+) -> ASGIApp:
     """Return the web application of a review.
 
     Parameters
@@ -71,8 +73,10 @@ def application(session: Session, token: str, port: int) -> ASGIApp:
         The first part of every path.
     port
         Where it listens on 127.0.0.1.
+    ending
+        Whether the review is about to end: no page is to wait for news then.
     """
-    answers = _Answers(session)
+    answers = _Answers(session, ending)
     app = Starlette(
         routes=[
             Route("/", answers.page),
@@ -167,8 +171,9 @@ def _with_headers(send: Send) -> Send:
 class _Answers:
     """One method a path. What takes long runs in a thread: plain methods do so by themselves."""
 
-    def __init__(self, session: Session) -> None:
+    def __init__(self, session: Session, ending: Callable[[], bool]) -> None:
         self._session = session
+        self._ending = ending
         # Looked up by name, so that no path is ever joined to another.
         self._files = {p.name: p for p in _STATIC.iterdir() if p.suffix in _KINDS and p.is_file()}
 
@@ -198,7 +203,7 @@ class _Answers:
         known = (version, self._session.mark[1] if saving is None else saving in ("1", "true"))
         until_s = time.monotonic() + WAIT_S
         while self._session.mark == known and time.monotonic() < until_s:
-            if await request.is_disconnected():
+            if self._ending() or await request.is_disconnected():
                 break
             await asyncio.sleep(LOOK_AGAIN_S)
         return JSONResponse(self._session.state())

@@ -60,7 +60,7 @@ def serve(session: Session, listening: socket.socket, ready: Callable[[str], Non
     """
     port, token = listening.getsockname()[1], new_token()
     config = uvicorn.Config(
-        application(session, token, port),
+        application(session, token, port, lambda: server.should_exit),
         http="h11",
         ws="none",
         lifespan="off",
@@ -71,11 +71,12 @@ def serve(session: Session, listening: socket.socket, ready: Callable[[str], Non
         date_header=False,
         timeout_graceful_shutdown=1,
     )
+    server = uvicorn.Server(config)
     ready(f"http://{HOST}:{port}/{token}/")
     ended = threading.Event()
     threading.Thread(target=session.read_ahead, args=(ended,), name="facemerge-ahead", daemon=True).start()
     try:
-        uvicorn.Server(config).run(sockets=[listening])
+        server.run(sockets=[listening])
     finally:
         ended.set()
         session.wait_for_save()

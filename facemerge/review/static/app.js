@@ -1,7 +1,7 @@
 // The review page: joins the program's state, the list of people, the picture and the keys.
 
 import { Brush } from "./brush.js";
-import { button, byId, make, say } from "./dom.js";
+import { allow, button, byId, make, say } from "./dom.js";
 import { Frames } from "./frames.js";
 import { Keys } from "./keys.js";
 import { People } from "./people.js";
@@ -27,7 +27,8 @@ const person = (id = opened) => server.state.people.find((other) => other.id ===
 
 /** Open a person, or nobody; `moved` says that the focus and the view go along. */
 function open(id, { moved = true } = {}) {
-  if (id !== opened) {
+  const other = id !== opened;
+  if (other) {
     panel?.keepNote();
     panel?.mask.take("");
     panel?.element.remove();
@@ -38,6 +39,7 @@ function open(id, { moved = true } = {}) {
   if (!id) return;
   if (picture.zoom !== "fit") picture.look(picture.zoom, heart(person()));
   if (moved) people.focus(id);
+  else if (other) people.reveal(id);
 }
 
 function show() {
@@ -48,14 +50,14 @@ function show() {
   say(byId("summary"), summary(state));
   say(byId("files"), filesLine(state));
   document.title = `${summary(state)} – review`;
-  byId("save").disabled = Boolean(state.saving);
+  allow(byId("save"), !state.saving);
   for (const name of ["undo", "redo"]) {
     const words = name === "undo" ? "Undo" : "Redo";
-    byId(name).disabled = !state[name];
+    allow(byId(name), state[name]);
     byId(name).title = state[name] ?? "";
     byId(name).setAttribute("aria-label", state[name] ? `${words}: ${state[name]}` : words);
   }
-  byId("next-weak").disabled = !state.people.some((other) => other.weakest);
+  allow(byId("next-weak"), state.people.some((other) => other.weakest));
   panel?.update(state, person());
   people.update(state, opened, panel);
   frames.update(state);
@@ -121,7 +123,12 @@ function tick(id) {
 
 /** Say something that needs an answer, or at least to be seen. */
 function notice(words, points = [], ...presses) {
-  const done = () => byId("notice").replaceChildren();
+  const from = document.activeElement;
+  const done = () => {
+    const held = byId("notice").contains(document.activeElement);
+    byId("notice").replaceChildren();
+    if (held) (from.isConnected && from !== document.body ? from : picture.stage).focus({ preventScroll: true });
+  };
   const row = presses.map(([label, press]) => button(label, () => (done(), press())));
   byId("notice").replaceChildren(
     make(
@@ -140,16 +147,20 @@ server.addEventListener("state", async ({ detail: { before, state } }) => {
   if (!before) return;
   const told = changes(before, state);
   if (told.length) say(byId("said"), told.join(" "));
-  else if (state.saved && !before.saved) say(byId("said"), "The finished files are up to date.");
+  else if (state.saved !== before.saved || state.saving !== before.saving) say(byId("said"), filesLine(state));
   await shown;
 });
 
+const LONG_MS = 1500;
 let latest = 0;
+let long = 0;
 server.addEventListener("busy", ({ detail: { meant } }) => {
   latest += 1;
   byId("busy").hidden = false;
   picture.stage.setAttribute("aria-busy", "true");
   say(byId("busy"), meant ? `${meant} …` : "One moment …");
+  clearTimeout(long);
+  long = setTimeout(() => say(byId("said"), byId("busy").textContent), LONG_MS);
 });
 
 server.addEventListener("settled", async () => {
@@ -157,6 +168,7 @@ server.addEventListener("settled", async () => {
   const mine = latest;
   await show();
   if (server.open || mine !== latest) return;
+  clearTimeout(long);
   byId("busy").hidden = true;
   picture.stage.removeAttribute("aria-busy");
 });
@@ -190,6 +202,7 @@ brush.addEventListener("pick", ({ detail: [x, y] }) => {
 });
 
 function save() {
+  if (server.state.saving) return;
   panel?.keepNote();
   server.save();
 }
@@ -200,6 +213,9 @@ byId("undo").addEventListener("click", undo);
 byId("redo").addEventListener("click", redo);
 byId("save").addEventListener("click", save);
 byId("next-weak").addEventListener("click", nextWeak);
+byId("more").addEventListener("click", ({ currentTarget: press }) => {
+  press.setAttribute("aria-expanded", String(press.getAttribute("aria-expanded") === "false"));
+});
 
 const keys = new Keys(byId("help"), byId("help").querySelector("dl"), byId("single"), [
   [["n"], "next person", () => step(1)],
@@ -208,8 +224,8 @@ const keys = new Keys(byId("help"), byId("help").querySelector("dl"), byId("sing
   [["ArrowLeft", "ArrowUp"], "face before", () => panel?.faces.step(-1)],
   [["t"], "take the face the keys are on (so does Enter)", () => panel?.faces.face && panel.take(panel.faces.face)],
   [["a"], "agree with the head as it is, and go on", agree],
-  [["o"], "keep the base's own head", () => panel?.keep()],
-  [["g"], "let the program choose", () => panel?.release()],
+  [["o"], "take the base's own head", () => panel?.keep()],
+  [["g"], "take the program's choice", () => panel?.release()],
   [["u", "Ctrl+z"], "undo", undo],
   [["y", "Ctrl+y", "Ctrl+Shift+z"], "redo", redo],
   [["c"], "compare in the next way", () => picture.show(cycle(WAYS, picture.way))],

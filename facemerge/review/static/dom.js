@@ -13,7 +13,14 @@ export function make(tag, properties = {}, ...children) {
 }
 
 export function button(words, press, properties = {}) {
-  return make("button", { type: "button", onclick: press, ...properties }, words);
+  const element = make("button", { type: "button", ...properties }, words);
+  element.addEventListener("click", () => element.getAttribute("aria-disabled") !== "true" && press());
+  return element;
+}
+
+/** Switch a button off without taking the focus from whoever has just pressed it. */
+export function allow(press, on) {
+  press.setAttribute("aria-disabled", String(!on));
 }
 
 /** Change a text only if it differs: a live region speaks at every change, and a selection stays. */

@@ -1,6 +1,7 @@
 // The controls of one person's mask: wider, narrower, the brush, and the way back.
 
-import { button, make, say } from "./dom.js";
+import { allow, button, make, say } from "./dom.js";
+import { wider } from "./wording.js";
 
 export class MaskControls {
   /** `change(action, meant)` asks for a change; `brush` paints; `changed` hears of another brush. */
@@ -9,7 +10,7 @@ export class MaskControls {
     this.brush = brush;
     this.changed = changed;
     this.none = make("p", {}, "This is the base's own head: nothing is set in, and there is no mask.");
-    this.wide = make("output", { class: "figure" });
+    this.wide = make("span", { class: "figure wide" });
     this.modes = {
       paint: button("Paint more head", () => this.take("paint"), { "aria-pressed": "false" }),
       erase: button("Erase it", () => this.take("erase"), { "aria-pressed": "false" }),
@@ -44,8 +45,8 @@ export class MaskControls {
     this.none.hidden = Boolean(person.area);
     this.tools.hidden = !person.area;
     const px = person.widen_px;
-    say(this.wide, px ? `${Math.abs(px)} px ${px > 0 ? "wider" : "narrower"}` : "as computed");
-    this.back.hidden = !(px || person.strokes);
+    say(this.wide, wider(px));
+    allow(this.back, px || person.strokes);
     this.#tell();
   }
 
@@ -73,8 +74,8 @@ export class MaskControls {
   }
 
   #slider(words, low, high, start, told) {
-    const output = make("output", { class: "figure" });
-    const input = make("input", { type: "range", min: low, max: high, value: start });
+    const output = make("span", { class: "figure", "aria-hidden": "true" });
+    const input = make("input", { type: "range", min: low, max: high, value: start, "aria-label": words });
     input.addEventListener("input", () => this.#tell());
     return { input, output, told, label: make("label", { class: "slide" }, make("span", {}, words), output, input) };
   }
@@ -87,7 +88,10 @@ export class MaskControls {
   }
 
   #tell() {
-    for (const { input, output, told } of [this.size, this.soft]) say(output, told(Number(input.value)));
+    for (const { input, output, told } of [this.size, this.soft]) {
+      say(output, told(Number(input.value)));
+      input.setAttribute("aria-valuetext", output.textContent);
+    }
     this.brush.radius = this.#radius(Number(this.size.input.value));
     this.brush.softness = Number(this.soft.input.value) / 100;
   }

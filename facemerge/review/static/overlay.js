@@ -24,7 +24,7 @@ export async function drawTouched(canvas, url, { line, mask }, still) {
 function hatch(out, alpha, width) {
   for (let k = 0; k < alpha.length; k += 1) {
     const stripe = Math.floor(((k % width) + Math.floor(k / width)) / HATCH_PX) % 2;
-    out.set([255 * stripe, 255 * stripe, 255 * stripe, Math.round(0.55 * alpha[k])], 4 * k);
+    out.set([255 * stripe, 255 * stripe, 255 * stripe, Math.round(0.42 * alpha[k])], 4 * k);
   }
 }
 

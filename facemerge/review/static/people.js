@@ -1,7 +1,7 @@
 // Everybody as a list, and one of them opened.
 
 import { byId, make, say } from "./dom.js";
-import { FLAGS, source } from "./wording.js";
+import { faceAddress, FLAGS, source } from "./wording.js";
 
 export class People {
   order = [];
@@ -18,12 +18,13 @@ export class People {
     this.state = state;
     // Rows stay where they are while somebody works on them; sorting is asked for.
     const now = state.people.map((person) => person.id);
-    const known = this.order.filter((id) => now.includes(id));
-    this.order = [...known, ...now.filter((id) => !known.includes(id))];
+    const stay = this.order.filter((id) => now.includes(id));
+    this.order = [...stay, ...now.filter((id) => !stay.includes(id))];
     byId("resort").hidden = this.order.every((id, n) => id === now[n]);
     const list = byId("list");
+    const known = new Map(state.people.map((person) => [person.id, person]));
     this.order.forEach((id, n) => {
-      const person = state.people.find((other) => other.id === id);
+      const person = known.get(id);
       if (!this.#rows.has(id)) this.#rows.set(id, this.#row(id));
       const row = this.#rows.get(id);
       if (list.children[n] !== row.element) list.insertBefore(row.element, list.children[n] ?? null);
@@ -48,19 +49,24 @@ export class People {
   /** Bring the focus to a person. */
   focus(id) {
     this.#rows.get(id)?.press.focus({ preventScroll: true });
+    this.reveal(id);
+  }
+
+  /** Scroll so that a person's row is at the top, with all that stands below it. */
+  reveal(id) {
     this.#rows.get(id)?.element.scrollIntoView({ block: "start" });
   }
 
   #row(id) {
     const row = { id };
-    row.image = make("img", { alt: "", width: 48, height: 60, loading: "lazy", decoding: "async" });
+    row.image = make("img", { alt: "", width: 240, height: 300, loading: "lazy", decoding: "async" });
     row.place = make("span", { class: "place" });
     row.flag = make("span", { class: "flag" });
     row.more = make("span", { class: "more" });
     row.press = make(
       "button",
       { type: "button", onclick: () => this.open(row.press.getAttribute("aria-expanded") === "true" ? null : id) },
-      row.image,
+      make("span", { class: "clip" }, row.image),
       make("span", { class: "lines" }, make("span", { class: "who" }, `${id} `, row.place), row.flag, row.more),
     );
     row.element = make("li", { class: "person" }, make("h3", {}, row.press));
@@ -68,7 +74,9 @@ export class People {
   }
 
   #show(row, person, opened) {
-    const src = `api/face/${person.id}/${person.pick}/${this.state.base}.jpg`;
+    if (row.person === person && row.opened === opened) return;
+    Object.assign(row, { person, opened });
+    const src = faceAddress(person.id, person.pick);
     if (row.image.getAttribute("src") !== src) row.image.setAttribute("src", src);
     say(row.place, person.place);
     const { word, shape } = FLAGS[person.flag] ?? { word: person.flag, shape: "◆" };

@@ -1,9 +1,9 @@
 // What stands under one opened person: reasons, faces, the face looked at, the mask, a note.
 
-import { button, make, say } from "./dom.js";
+import { allow, button, make, say } from "./dom.js";
 import { Faces } from "./faces.js";
 import { MaskControls } from "./mask.js";
-import { barred, frameName, hundred, source } from "./wording.js";
+import { barred, faceWords, frameName, hundred, source } from "./wording.js";
 
 const NOTE_MS = 800;
 const MOST_NOTE = 2000;
@@ -15,13 +15,14 @@ export class PersonPanel {
     this.server = server;
     const change = (action, meant) => server.change(action, { meant });
     this.change = change;
-    this.faces = new Faces(`Faces of ${id}`, { take: (face) => this.take(face), look: () => this.#about() });
+    this.faces = new Faces(`Faces of ${id}`, { take: (face) => this.take(face), look: () => this.#about(), dwell: () => this.#dwell() });
     this.mask = new MaskControls(change, brush, brushed);
     this.reasons = make("ul", { class: "reasons" });
     this.source = make("p");
-    this.own = button("Keep the base's own head", () => this.keep());
-    this.free = button("Let the program choose", () => this.release());
-    this.aboutName = make("h4");
+    this.own = button("Base's own head", () => this.keep(), { "aria-pressed": "false" });
+    this.free = button("Program's choice", () => this.release(), { "aria-pressed": "true" });
+    this.aboutName = make("h4", { tabindex: -1 });
+    this.aboutWords = make("p");
     this.about = make("dl", { class: "facts" });
     const frame = () => this.faces.at;
     this.notHere = button("", () => {
@@ -51,16 +52,17 @@ export class PersonPanel {
       this.reasons,
       make(
         "div",
-        { class: "row" },
+        { class: "row decide" },
         button("Agree, go on", agree, { class: "strong" }),
         this.own,
         this.free,
       ),
-      this.faces.list,
+      this.faces.element,
       make(
         "div",
         { class: "about" },
         this.aboutName,
+        this.aboutWords,
         this.about,
         make("div", { class: "row" }, this.notHere, this.notAtAll, this.asBase),
       ),
@@ -73,15 +75,16 @@ export class PersonPanel {
   update(state, person) {
     this.state = state;
     this.person = person;
-    const why = person.why ? `: ${person.why}` : "";
-    say(this.source, `${source(state, person)}${why}`.replace(/^./, (first) => first.toUpperCase()));
+    const from = source(state, person).replace(/^./, (first) => first.toUpperCase());
+    say(this.source, person.why ? `${from}. ${person.why}` : `${from}.`);
     if (this.reasons.dataset.told !== person.reasons.join("\n")) {
       this.reasons.dataset.told = person.reasons.join("\n");
       this.reasons.replaceChildren(...person.reasons.map((reason) => make("li", {}, reason)));
     }
     this.reasons.hidden = !person.reasons.length;
-    this.own.hidden = person.kept;
-    this.free.hidden = !(person.kept || person.forced);
+    // Both stay: a button that went away would take the focus with it, and move the faces.
+    this.own.setAttribute("aria-pressed", String(person.kept));
+    this.free.setAttribute("aria-pressed", String(!(person.kept || person.forced)));
     this.faces.update(state, person);
     this.mask.update(state, person);
     // What is being written is never overwritten; what was told stays until it comes back.
@@ -132,12 +135,18 @@ export class PersonPanel {
     return this.note.value === this.sent ? null : { note: [this.id, this.note.value] };
   }
 
+  #dwell() {
+    this.aboutName.focus({ preventScroll: true });
+    this.aboutName.parentElement.scrollIntoView({ block: "nearest" });
+  }
+
   #about() {
     const face = this.faces.face;
     this.element.querySelector(".about").hidden = !face;
     if (!face) return;
     const { state, id } = this;
     say(this.aboutName, frameName(state, face.frame));
+    say(this.aboutWords, faceWords(face));
     const rows = [
       ["Score", face.score],
       ["Eyes", face.eyes],
@@ -152,7 +161,7 @@ export class PersonPanel {
     }
     say(this.notHere, face.forbidden ? `Allow for ${id}` : `Not for ${id}`);
     say(this.notAtAll, state.forbidden.includes(face.frame) ? "Allow for everybody" : "Not for anybody");
-    this.notAtAll.hidden = face.frame === state.base;
-    this.asBase.hidden = face.frame === state.base;
+    allow(this.notAtAll, face.frame !== state.base);
+    allow(this.asBase, face.frame !== state.base);
   }
 }

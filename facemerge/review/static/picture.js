@@ -20,6 +20,7 @@ export class Picture extends EventTarget {
   #turns = 0;
   #other = false;
   #mask = "";
+  #since = 0;
   /** Of each side the address asked for last, and a promise kept once it is shown. */
   #wanted = {};
   #still = matchMedia("(prefers-reduced-motion: reduce)");
@@ -51,6 +52,8 @@ export class Picture extends EventTarget {
   /** Show a state, with one person of it looked at. */
   update(state, person) {
     const fresh = !this.#state;
+    // The base is the same picture as long as it is the same frame.
+    if (state.base !== this.#state?.base) this.#since = state.version;
     this.#state = state;
     if (fresh) this.#centre = state.size.map((long) => long / 2);
     if (fresh) this.stage.style.setProperty("--shape", `${state.size[0]} / ${state.size[1]}`);
@@ -58,7 +61,7 @@ export class Picture extends EventTarget {
     this.draw();
     return Promise.all([
       this.#whole("now", `api/picture/${state.version}.jpg`, "The composite"),
-      this.#whole("was", `api/base/${state.version}.jpg`, "The base frame as it was taken"),
+      this.#whole("was", `api/base/${this.#since}.jpg`, "The base frame as it was taken"),
     ]);
   }
 
@@ -157,29 +160,34 @@ export class Picture extends EventTarget {
   }
 
   async #parts(cut) {
-    const version = this.#state.version;
-    const wanted = cut && `${version}?x=${cut.x}&y=${cut.y}&w=${cut.w}&h=${cut.h}&zoom=${this.zoom}`;
-    if (this.sheet.dataset.part === String(wanted)) return;
-    this.sheet.dataset.part = String(wanted);
-    if (!cut) {
-      for (const layer of Object.values(this.layers)) layer.querySelector(".part")?.remove();
+    const { version, base, size } = this.#state;
+    const query = cut && `?x=${cut.x}&y=${cut.y}&w=${cut.w}&h=${cut.h}&zoom=${this.zoom}`;
+    const load = async (side, of) => {
+      const layer = this.layers[side];
+      const wanted = `${of}${query}`;
+      if (layer.dataset.part === wanted) return () => undefined;
+      layer.dataset.part = wanted;
+      const src = `api/part/${version}/${SIDES[side]}.jpg${query}`;
+      const image = make("img", { class: "part", alt: "", src, draggable: "false" });
+      for (const [name, value, whole] of [["left", cut.x, 0], ["top", cut.y, 1], ["width", cut.w, 0], ["height", cut.h, 1]]) {
+        image.style[name] = `${(100 * value) / size[whole]}%`;
+      }
+      await image.decode().catch(() => undefined);
+      return () => {
+        if (layer.dataset.part !== wanted) return;
+        layer.querySelector(".part")?.remove();
+        if (image.naturalWidth) layer.append(image);
+      };
+    };
+    if (cut) {
+      // Both at once, or their difference would flash.
+      const ready = await Promise.all([load("now", version), load("was", `base ${base}`)]);
+      for (const put of ready) put();
       return;
     }
-    const query = wanted.slice(wanted.indexOf("?"));
-    const images = Object.entries(this.layers).map(([side, layer]) => {
-      const src = `api/part/${version}/${SIDES[side]}.jpg${query}`;
-      return [layer, make("img", { class: "part", alt: "", src, draggable: "false" })];
-    });
-    await Promise.all(images.map(([, image]) => image.decode().catch(() => undefined)));
-    if (this.sheet.dataset.part !== wanted) return;
-    const [w, h] = this.#state.size;
-    for (const [layer, image] of images) {
+    for (const layer of Object.values(this.layers)) {
+      delete layer.dataset.part;
       layer.querySelector(".part")?.remove();
-      if (!image.naturalWidth) continue;
-      for (const [name, value, whole] of [["left", cut.x, w], ["top", cut.y, h], ["width", cut.w, w], ["height", cut.h, h]]) {
-        image.style[name] = `${(100 * value) / whole}%`;
-      }
-      layer.append(image);
     }
   }
 

@@ -33,6 +33,8 @@ export class Server extends EventTarget {
   }
 
   async save() {
+    // What is still being told is part of what is saved.
+    await this.#turn;
     try {
       const answer = await this.#post("api/save", { version: this.state.version });
       const told = await answer.json().catch(() => ({}));
@@ -107,13 +109,32 @@ export class Server extends EventTarget {
     // An answer that was overtaken by a newer one says nothing new.
     if (this.state && state.version < this.state.version) return;
     const before = this.state;
-    this.state = state;
+    this.state = state = before ? sharing(before, state) : state;
     const other = before && (state.version !== before.version || state.saving !== before.saving);
     if (other) this.#waiting?.abort();
-    if (!before || JSON.stringify(before) !== JSON.stringify(state)) this.#tell("state", { before, state });
+    const same = before && Object.keys(state).every((name) => before[name] === state[name]);
+    if (!same) this.#tell("state", { before, state });
   }
 
   #tell(name, detail) {
     this.dispatchEvent(new CustomEvent(name, { detail }));
   }
+}
+
+const told = new WeakMap();
+
+function asText(value) {
+  if (typeof value !== "object" || value === null) return JSON.stringify(value);
+  if (!told.has(value)) told.set(value, JSON.stringify(value));
+  return told.get(value);
+}
+
+/** A state whose parts are the very same objects as before where they say the same: what is unchanged is not shown anew. */
+function sharing(before, state) {
+  const kept = (old, now) => (asText(old) === asText(now) ? old : now);
+  const known = new Map(before.people.map((person) => [person.id, person]));
+  const people = state.people.map((person) => kept(known.get(person.id), person));
+  const same = people.length === before.people.length && people.every((person, n) => person === before.people[n]);
+  const parts = Object.entries({ ...state, people: null }).map(([name, value]) => [name, kept(before[name], value)]);
+  return { ...Object.fromEntries(parts), people: same ? before.people : people };
 }

@@ -35,9 +35,12 @@ export function source(state, person) {
   return `head from ${name}${person.forced ? ", taken by you" : ""}`;
 }
 
-/** What speaks against a face, or that nothing does. */
-export function faceWords(face) {
-  if (face.words.length) return face.words.slice(0, 2).join(", ");
+/** Where a face's picture is; it is the same whatever the base. */
+export const faceAddress = (id, frame) => `api/face/${id}/${frame}/0.jpg`;
+
+/** What speaks against a face, most important first, or that nothing does. */
+export function faceWords(face, most = Infinity) {
+  if (face.words.length) return face.words.slice(0, most).join(", ");
   if (face.score === null || face.score === undefined) return "cannot be told";
   return face.score >= 0.85 ? "no fault" : face.score >= 0.6 ? "a little weaker" : "weak";
 }
@@ -52,6 +55,9 @@ export function faceSentence(state, person, face) {
   return `${frameName(state, face.frame)}: ${said}score ${hundred(face.score)} of 100, ${faceWords(face)}`;
 }
 
+/** How a mask differs in width from the computed one. */
+export const wider = (px) => (px ? `${Math.abs(px)} px ${px > 0 ? "wider" : "narrower"}` : "as computed");
+
 export const barred = (state, face) => face.forbidden || state.forbidden.includes(face.frame);
 
 /** What came from elsewhere between two states, in sentences. */
@@ -64,13 +70,14 @@ export function changes(before, now) {
   for (const index of before.forbidden.filter((i) => !now.forbidden.includes(i))) {
     told.push(`${frameName(now, index)} may give heads again.`);
   }
+  const known = new Map(before.people.map((person) => [person.id, person]));
   for (const person of now.people) {
-    const old = before.people.find((other) => other.id === person.id);
-    if (!old) continue;
+    const old = known.get(person.id);
+    if (!old || old === person) continue;
     if (old.pick !== person.pick || old.kept !== person.kept || old.from_base !== person.from_base) {
       told.push(`${person.id}: ${source(now, person)}.`);
     } else if (old.widen_px !== person.widen_px || old.strokes !== person.strokes) {
-      told.push(`The mask of ${person.id} changed.`);
+      told.push(`The mask of ${person.id}: ${wider(person.widen_px)}${person.strokes ? ", painted by hand" : ""}.`);
     }
     for (const face of person.faces) {
       const was = old.faces.find((other) => other.frame === face.frame);
