@@ -26,12 +26,12 @@ from typing import Any
 # Imported from a test or run as a script: the modules lie beside this file either way.
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from bench import burst, judge, tables, watch
+from bench import burst, clicks, judge, tables, watch
 
 Record = dict[str, Any]
 
 ROOT = Path(__file__).resolve().parents[1]
-PARTS = ("whole", "reference", "frames", "people", "megapixels", "imports")
+PARTS = ("whole", "review", "reference", "frames", "people", "megapixels", "imports")
 MARKS = re.compile(r"(<!-- benchmark -->\n).*?(<!-- /benchmark -->)", re.DOTALL)
 IMPORT_REPEATS = 9
 FLOOR = """
@@ -75,13 +75,20 @@ class Bench:
 
     def python(self, *words: str) -> watch.Run:
         """Run this Python on some words."""
-        environment = {
+        return watch.run([sys.executable, *words], environment=self._environment)
+
+    def review(self, out: Path) -> clicks.Review:
+        """Begin a review of a result."""
+        return clicks.Review([sys.executable], {**os.environ, **self._environment}, out)
+
+    @property
+    def _environment(self) -> dict[str, str]:
+        return {
             "PYTHONPATH": os.pathsep.join([str(ROOT), str(ROOT / "scripts")]),
             # As if it were installed: compiled once, and not into the source tree.
             "PYTHONDONTWRITEBYTECODE": "",
             "PYTHONPYCACHEPREFIX": str(self.folder.resolve() / "bytecode"),
         }
-        return watch.run([sys.executable, *words], environment=environment)
 
     def warm(self, frames: Sequence[Path]) -> None:
         """Have everything compiled, and the files in the page cache, before anything is measured."""
@@ -141,6 +148,20 @@ def changes(report: Record) -> dict[str, list[str]]:
             found["pick"] = ["--take", f"{person['id']}={best['frame']}"]
             break
     return found
+
+
+def review(bench: Bench, frames: Sequence[Path], measured: Record) -> None:
+    """Measure how long a photographer waits in a review of a first run."""
+    for turn in range(bench.repeats):
+        _say(f"reviews, turn {turn + 1} of {bench.repeats}")
+        out = bench.fresh()
+        bench.merge(frames, out)
+        begun = bench.review(out)
+        try:
+            found = clicks.measure(begun)
+        finally:
+            begun.end()
+        measured.setdefault("review", []).append(found)
 
 
 def reference(bench: Bench, frames: Sequence[Path], repeats: int, measured: Record) -> None:
@@ -265,6 +286,8 @@ def _measure(given: argparse.Namespace) -> None:
         for part in given.parts:
             if part == "whole":
                 whole(bench, drawn["whole"], measured)
+            elif part == "review":
+                review(bench, drawn["whole"], measured)
             elif part == "reference":
                 reference(bench, drawn["whole"][: given.reference_frames], given.reference_repeats, measured)
             elif part == "imports":

@@ -65,7 +65,7 @@ class Review:
             ],
             "base": 2,
             "base_forced": False,
-            "base_why": "Most faces are good here.",
+            "base_why": f"{names[2]} is the base: most faces are good here.",
             "forbidden": [],
             "people": [_person(n, people, frames) for n in range(people)],
             "undo": None,
@@ -131,6 +131,8 @@ class Review:
         state = self.state
         if verb == "base":
             state["base"], state["base_forced"] = (2, False) if what is None else (what, True)
+            why = ": most faces are good here" if what is None else ", as you asked"
+            state["base_why"] = f"{state['frames'][state['base']]['name']} is the base{why}."
         elif verb in ("forbid", "allow"):
             others = [i for i in state["forbidden"] if i != what]
             state["forbidden"] = others + [what] * (verb == "forbid")

@@ -13,6 +13,7 @@ import pytest
 import scenes
 from hypothesis import given
 from hypothesis import strategies as st
+from once import Once
 from skimage.transform import ProjectiveTransform
 
 from facemerge import imaging
@@ -287,9 +288,9 @@ WITNESSES = {
 SEEDS = (1, 2, 3, 4)
 
 
-@lru_cache(maxsize=1)
-def errors() -> dict[str, np.ndarray]:
-    """Return the (seeds, 2) true and expected errors in pixels, from much to next to nothing to match."""
+@pytest.fixture(scope="module")
+def errors(once: Once) -> dict[str, np.ndarray]:
+    """The (seeds, 2) true and expected errors in pixels, from much to next to nothing to match."""
 
     def pair(kind: str, sigma: float, seed: int) -> tuple[float, float]:
         frame = shot(kind, hand_held(seed), seed=seed)
@@ -298,19 +299,22 @@ def errors() -> dict[str, np.ndarray]:
         error, found = placed(kind, frame)
         return error, found.error_px
 
-    return {name: np.array([pair(*how, seed) for seed in SEEDS]) for name, how in WITNESSES.items()}
+    def every() -> dict[str, np.ndarray]:
+        return {name: np.array([pair(*how, seed) for seed in SEEDS]) for name, how in WITNESSES.items()}
+
+    return once.word("errors of alignment", every)
 
 
 @pytest.mark.parametrize("name", WITNESSES)
-def test_the_expected_error_covers_the_true_one(name: str) -> None:
+def test_the_expected_error_covers_the_true_one(name: str, errors: dict[str, np.ndarray]) -> None:
     """Root mean square over the frames the true error stays below the expected, which is no idle warning."""
-    true, told = np.sqrt((errors()[name] ** 2).mean(axis=0))
+    true, told = np.sqrt((errors[name] ** 2).mean(axis=0))
     assert 0.2 < true / told < 1.0
 
 
-def test_the_expected_error_follows_the_true_one() -> None:
+def test_the_expected_error_follows_the_true_one(errors: dict[str, np.ndarray]) -> None:
     """From leaves over blur to people the expected error grows with the true one."""
-    true, told = np.log(np.concatenate(list(errors().values()))).T
+    true, told = np.log(np.concatenate(list(errors.values()))).T
     assert np.corrcoef(true, told)[0, 1] > 0.9
 
 

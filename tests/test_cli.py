@@ -6,6 +6,7 @@ import io
 import json
 import os
 import re
+import shutil
 import signal
 import subprocess
 import sys
@@ -18,6 +19,7 @@ import bursts
 import cv2
 import numpy as np
 import pytest
+from once import Once
 from shell import Ran, everything, run
 
 from facemerge import models as room
@@ -27,14 +29,25 @@ COMMANDS = ["plan", "coverage", "focus", "merge", "cull", "batch", "review", "cr
 
 
 @pytest.fixture(scope="module")
-def burst(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return bursts.write(tmp_path_factory.mktemp("group") / "burst")
+def place(once: Once) -> Path:
+    """A burst and what a first merge has made of it."""
+    return bursts.merged(once)
 
 
 @pytest.fixture(scope="module")
-def merged(burst: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Ran, Path]:
-    out = tmp_path_factory.mktemp("merged") / "out"
-    return run("merge", burst, "-o", out), out
+def burst(place: Path) -> Path:
+    return place / "burst"
+
+
+@pytest.fixture(scope="module")
+def merged(place: Path) -> tuple[Ran, Path]:
+    return bursts.said_of(place), place / "out"
+
+
+@pytest.fixture
+def out(place: Path, tmp_path: Path) -> Path:
+    """A place for a result, beside which lies what is known of the burst."""
+    return bursts.known_beside(tmp_path / "out", place)
 
 
 def test_merge_does_the_main_job_and_says_so(merged: tuple[Ran, Path], burst: Path) -> None:
@@ -54,17 +67,16 @@ def test_merge_does_the_main_job_and_says_so(merged: tuple[Ran, Path], burst: Pa
     assert str(out / "report.html") in lines[-1]
 
 
-def test_the_frames_are_left_as_they_were(burst: Path, tmp_path: Path) -> None:
-    """Not a byte of the input changes, and no file appears beside it."""
-    before = everything(burst.parent)
-    assert run("merge", burst, "-o", tmp_path / "out").code == 0
-    assert everything(burst.parent) == before
-
-
-def test_the_same_input_gives_the_same_bytes(merged: tuple[Ran, Path], burst: Path, tmp_path: Path) -> None:
-    """A second run writes the same files to the last byte."""
+def test_the_same_input_gives_the_same_bytes(merged: tuple[Ran, Path], tmp_path: Path) -> None:
+    """A second run writes the same files to the last byte; not a byte of the input changes, and no file
+    appears beside it but what was asked for.
+    """
+    burst = bursts.write(tmp_path / "burst")
+    before = everything(burst)
     assert run("merge", burst, "-o", tmp_path / "out").code == 0
     assert everything(tmp_path / "out") == everything(merged[1])
+    assert everything(burst) == before
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["burst", "out", "out.facemerge-cache"]
 
 
 def test_cull_reports_and_makes_no_picture(burst: Path, tmp_path: Path, merged: tuple[Ran, Path]) -> None:
@@ -80,9 +92,8 @@ def test_cull_reports_and_makes_no_picture(burst: Path, tmp_path: Path, merged: 
         assert (a["pick"], a["faces"]) == (b["pick"], b["faces"])
 
 
-def test_the_users_words_are_obeyed(burst: Path, tmp_path: Path) -> None:
+def test_the_users_words_are_obeyed(burst: Path, out: Path) -> None:
     """Base, kept person, forms of the picture and a setting, all as said."""
-    out = tmp_path / "out"
     ran = run(
         *("merge", burst, "-o", out, "--base", "frame_002.jpg", "--keep", "P02", "--no-layers"),
         *("--picture", "png", "--picture", "jpg", "--set", "choice.swap_cost=0.3"),
@@ -101,11 +112,10 @@ def test_the_users_words_are_obeyed(burst: Path, tmp_path: Path) -> None:
     assert report["options"]["scores"]["weight_gaze"] == 0
 
 
-def test_a_layered_tiff_is_written_when_asked_for(burst: Path, tmp_path: Path) -> None:
+def test_a_layered_tiff_is_written_when_asked_for(burst: Path, out: Path) -> None:
     """--layered-tiff writes one, with or without the OpenRaster file, the help says so, and the folder stays
     ours: the next run replaces it.
     """
-    out = tmp_path / "out"
     assert run("merge", burst, "-o", out, "--layered-tiff", "--no-layers").code == 0
     report = json.loads((out / "report.json").read_text(encoding="utf-8"))
     assert (report["layers"], report["layered_tiff"]) == (None, "composite-layers.tif")
@@ -116,11 +126,10 @@ def test_a_layered_tiff_is_written_when_asked_for(burst: Path, tmp_path: Path) -
     assert "--layered-tiff" in run("merge", "--help").stdout
 
 
-def test_settings_come_from_a_file_and_words_overrule_it(burst: Path, tmp_path: Path) -> None:
+def test_settings_come_from_a_file_and_words_overrule_it(burst: Path, out: Path, tmp_path: Path) -> None:
     """Defaults, then TOML, then --set."""
     settings = tmp_path / "mine.toml"
     settings.write_text("[choice]\nswap_cost = 0.2\n[scores]\nmood = 'silly'\n", encoding="utf-8")
-    out = tmp_path / "out"
     ran = run("cull", burst, "-o", out, "--settings", settings, "--set", "choice.swap_cost=0.1")
     assert ran.code == 0
     report = json.loads((out / "report.json").read_text(encoding="utf-8"))
@@ -238,15 +247,13 @@ def test_input_that_cannot_be_used_is_one_sentence(
     ],
     ids=lambda v: " ".join(v) if isinstance(v, list) else None,
 )
-def test_a_wrong_word_is_one_sentence(
-    words: list[str], code: int, said: str, burst: Path, tmp_path: Path
-) -> None:
+def test_a_wrong_word_is_one_sentence(words: list[str], code: int, said: str, burst: Path, out: Path) -> None:
     """The sentence says what is wrong, and nothing is written."""
-    ran = run("cull", burst, "-o", tmp_path / "out", *words)
+    ran = run("cull", burst, "-o", out, *words)
     assert ran.code == code
     assert said in ran.stderr
     assert ran.stderr.count("\n") == (1 if code else 0)
-    assert (tmp_path / "out").exists() == (code == 0)
+    assert out.exists() == (code == 0)
 
 
 def test_a_wrong_form_of_picture_is_one_sentence(burst: Path, tmp_path: Path) -> None:
@@ -256,20 +263,20 @@ def test_a_wrong_form_of_picture_is_one_sentence(burst: Path, tmp_path: Path) ->
     assert "'gif'" in ran.stderr
 
 
-def test_a_broken_frame_among_good_ones_is_left_out_and_named(tmp_path: Path) -> None:
+def test_a_broken_frame_among_good_ones_is_left_out_and_named(out: Path, tmp_path: Path) -> None:
     """Text named .jpg and a cut-off file end no run; the report names both."""
     place = bursts.write(tmp_path / "burst")
     (place / "text.jpg").write_bytes(b"hello")
     (place / "cut.jpg").write_bytes((place / "frame_001.jpg").read_bytes()[:20000])
-    assert run("cull", place, "-o", tmp_path / "out").code == 0
-    report = json.loads((tmp_path / "out" / "report.json").read_text(encoding="utf-8"))
+    assert run("cull", place, "-o", out).code == 0
+    report = json.loads((out / "report.json").read_text(encoding="utf-8"))
     said = " ".join(report["notes"])
     assert "text.jpg" in said
     assert "cut.jpg" in said
     assert [f["file"] for f in report["frames"]] == [f"frame_{i:03d}.jpg" for i in range(4)]
 
 
-def test_a_frame_of_another_group_gives_no_head(tmp_path: Path) -> None:
+def test_a_frame_of_another_group_gives_no_head(out: Path, tmp_path: Path) -> None:
     """Another picture of the same size is not aligned, the report says why, and nobody is taken from it."""
     place = bursts.write(tmp_path / "burst")
     rng = np.random.default_rng(9)
@@ -277,8 +284,8 @@ def test_a_frame_of_another_group_gives_no_head(tmp_path: Path) -> None:
         rng.integers(0, 255, (30, 45, 3), np.uint8), bursts.SIZE, interpolation=cv2.INTER_CUBIC
     )
     cv2.imwrite(str(place / "other.jpg"), other)
-    assert run("cull", place, "-o", tmp_path / "out").code == 0
-    report = json.loads((tmp_path / "out" / "report.json").read_text(encoding="utf-8"))
+    assert run("cull", place, "-o", out).code == 0
+    report = json.loads((out / "report.json").read_text(encoding="utf-8"))
     record = next(f for f in report["frames"] if f["file"] == "other.jpg")
     assert record["aligned"] is False
     assert record["note"]
@@ -286,13 +293,13 @@ def test_a_frame_of_another_group_gives_no_head(tmp_path: Path) -> None:
     assert all(p["pick"] != "other.jpg" for p in report["people"])
 
 
-def test_a_frame_of_another_size_gives_no_head(tmp_path: Path) -> None:
+def test_a_frame_of_another_size_gives_no_head(out: Path, tmp_path: Path) -> None:
     """A smaller picture among the frames is left out with its reason."""
     place = bursts.write(tmp_path / "burst")
     small = cv2.resize(bursts.frame(7)[..., ::-1], (600, 400), interpolation=cv2.INTER_AREA)
     cv2.imwrite(str(place / "small.jpg"), small)
-    assert run("cull", place, "-o", tmp_path / "out").code == 0
-    report = json.loads((tmp_path / "out" / "report.json").read_text(encoding="utf-8"))
+    assert run("cull", place, "-o", out).code == 0
+    report = json.loads((out / "report.json").read_text(encoding="utf-8"))
     record = next(f for f in report["frames"] if f["file"] == "small.jpg")
     assert record["aligned"] is False
     assert "size" in record["note"] or "600" in record["note"]
@@ -321,11 +328,10 @@ def test_a_place_that_is_not_ours_is_refused_before_the_work(
     assert everything(tmp_path) == before
 
 
-def test_an_earlier_result_is_replaced_as_a_whole(burst: Path, tmp_path: Path) -> None:
+def test_an_earlier_result_is_replaced_as_a_whole(place: Path, tmp_path: Path) -> None:
     """After a cull into the folder of a merge no picture of the merge is left over."""
-    out = tmp_path / "out"
-    assert run("merge", "--afresh", burst, "-o", out).code == 0
-    assert run("cull", "--afresh", burst, "-o", out).code == 0
+    out = Path(shutil.copytree(place / "out", tmp_path / "out"))
+    assert run("cull", "--afresh", place / "burst", "-o", out).code == 0
     assert sorted(p.name for p in out.iterdir()) == ["report.html", "report.json"]
     assert [p.name for p in tmp_path.iterdir()] == ["out"]
 
@@ -342,15 +348,13 @@ def start(*words: object) -> subprocess.Popen[str]:
 
 
 @pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGKILL], ids=["Ctrl-C", "killed"])
-def test_stopped_half_way_nothing_is_half_written(
-    how: signal.Signals, burst: Path, merged: tuple[Ran, Path], tmp_path: Path
-) -> None:
+def test_stopped_half_way_nothing_is_half_written(how: signal.Signals, place: Path, tmp_path: Path) -> None:
     """OUT is as it was; after a kill the next run clears what the dead one left beside it."""
-    out = tmp_path / "out"
-    assert run("cull", "--afresh", burst, "-o", out).code == 0
+    burst = Path(shutil.copytree(place / "burst", tmp_path / "burst"))
+    out = Path(shutil.copytree(place / "culled", tmp_path / "out"))
     before = everything(out)
     running = start("merge", "--afresh", burst, "-o", out)
-    while running.poll() is None and len(list(tmp_path.iterdir())) < 2:
+    while running.poll() is None and len(list(tmp_path.iterdir())) < 3:
         time.sleep(0.01)
     running.send_signal(how)
     _, stderr = running.communicate(timeout=60)
@@ -358,12 +362,13 @@ def test_stopped_half_way_nothing_is_half_written(
     if how is signal.SIGINT:
         assert running.returncode == 130
         assert stderr == "facemerge: stopped; nothing was written.\n"
-        assert [p.name for p in tmp_path.iterdir()] == ["out"]
+        assert sorted(p.name for p in tmp_path.iterdir()) == ["burst", "out"]
     else:
         assert running.returncode == -signal.SIGKILL
-        assert run("merge", "--afresh", burst, "-o", out).code == 0
-        assert [p.name for p in tmp_path.iterdir()] == ["out"]
-        assert everything(out) == everything(merged[1])
+        bursts.known_beside(out, place)
+        assert run("merge", burst, "-o", out).code == 0
+        assert sorted(p.name for p in tmp_path.iterdir()) == ["burst", "out", "out.facemerge-cache"]
+        assert everything(out) == everything(place / "out")
 
 
 # -- how far it is, and where the time went -----------------------------------------------------------------

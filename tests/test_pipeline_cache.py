@@ -14,6 +14,7 @@ import bursts
 import cv2
 import numpy as np
 import pytest
+from once import Once
 from typer.testing import CliRunner
 
 from facemerge import faces, pipeline
@@ -39,18 +40,20 @@ def _any_disk(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @pytest.fixture(scope="module")
-def first(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def first(once: Once) -> Path:
     """Give a folder with a burst, the result of a first merge, and what was kept beside it."""
-    place = tmp_path_factory.mktemp("first")
-    pipeline.merge([bursts.write(place / "burst")], place / "out")
-    return place
+    return bursts.merged(once)
 
 
 @pytest.fixture(scope="module")
-def plain(first: Path) -> dict[str, bytes]:
+def plain(first: Path, once: Once) -> dict[str, bytes]:
     """Give what a cull of the burst as it is writes without anything that is known."""
-    pipeline.cull([first / "burst"], first / "plain", afresh=True)
-    return contents(first / "plain")
+
+    def make(place: Path) -> None:
+        shutil.copytree(first / "burst", place / "burst")
+        pipeline.cull([place / "burst"], place / "out", afresh=True)
+
+    return contents(once("culled afresh", make) / "out")
 
 
 @pytest.fixture

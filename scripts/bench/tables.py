@@ -25,6 +25,18 @@ ROWS = (
 )
 
 
+CLICKS = (
+    ("ready", "started, until the page has its first picture"),
+    ("first", "another face taken: its head is in the picture"),
+    ("true", "… and its seam is measured, as the finished files will have it"),
+    ("stroke", "a stroke on a mask"),
+    ("seam", "a seam at 100 %, the first time"),
+    ("seam again", "… and a little further"),
+    ("undo", "undone"),
+    ("save", "the files written"),
+)
+
+
 def lines(measured: Record) -> list[str]:
     """Return all tables of what was measured; a part that was not is left out."""
     found = [*_heading(measured)]
@@ -32,6 +44,7 @@ def lines(measured: Record) -> list[str]:
         ("whole", _whole),
         ("judged", _judged),
         ("merge", _stages),
+        ("review", _review),
         ("frames", _series("frames")),
         ("people", _series("people")),
         ("megapixels", _series("megapixels")),
@@ -113,6 +126,15 @@ def _whole(measured: Record) -> list[str]:
             f"| {middle(ratios(runs, floor), 2)} | {share} | {middle(_of(runs, 'cpu_s'))} "
             f"| {middle(_of(runs, 'peak_mb'), 0)} |"
         )
+    return found
+
+
+def _review(measured: Record) -> list[str]:
+    found = ["| in a review, from asking to the picture | s |", "| --- | --- |"]
+    for name, words in CLICKS:
+        taken = [s for turn in measured["review"] for s in turn["seconds"].get(name, ())]
+        if taken:
+            found.append(f"| {words} | {middle(taken, 2)} |")
     return found
 
 

@@ -1,7 +1,6 @@
 // The frames of the burst: which is the base, which give heads, which may not. Made only while it is open.
 
 import { allow, button, byId, make, say } from "./dom.js";
-import { frameName } from "./wording.js";
 
 export class Frames {
   #state = null;
@@ -29,8 +28,7 @@ export class Frames {
       this.#rows.clear();
       return;
     }
-    const forced = state.base_forced ? ", chosen by you" : "";
-    say(byId("base-why"), `The base is ${frameName(state, state.base)}${forced}. ${state.base_why}`);
+    say(byId("base-why"), state.base_why);
     allow(byId("own-base"), state.base_forced);
     const notes = (state.notes ?? []).map((note) => make("li", {}, note));
     this.room.querySelector(".notes").replaceChildren(...notes);
@@ -55,7 +53,8 @@ export class Frames {
     });
     row.presses = make("span", { class: "row" }, asBase, row.heads);
     // What became the base has no buttons: their focus stays in the row.
-    row.element = make("li", { tabindex: -1 }, make("span", { class: "name" }, name), row.use, row.presses);
+    const told = make("span", { class: "told" }, make("span", { class: "name" }, name), " ", row.use);
+    row.element = make("li", { tabindex: -1 }, told, row.presses);
     this.list.append(row.element);
     return row;
   }
