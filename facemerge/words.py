@@ -379,6 +379,27 @@ class Seam:
         return self.strange_at if self.strange_delta_e > self.delta_e_p95 else self.worst_at
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Way:
+    """One of the ways to set a head in."""
+
+    straight: bool
+    """Whether bodies alone are bent and what stands behind them is not. It is right where the frames are in
+    register; where they are not (parallax, leaves in the wind) a gentle bend shows less than a break."""
+    long_fade: bool = True
+    """Whether the bend grows over the longer or the shorter distance from the head."""
+    stiff: bool = False
+    """Whether the bend is smoothed so much that cloth keeps its weave, at the price of meeting less well."""
+    near: bool = False
+    """Whether the bend grows from the new head alone, over what the old one hid as well."""
+    wide: bool = False
+    """Whether the seam may run over neighbours far from the head: right where they stood still."""
+    moved: bool = False
+    """Whether the donor is laid by the head and not by the whole frame."""
+    reach: float = 1.0
+    """How many times as far as usual the seam may be from the face."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Head:
     """One swapped head, ready to be laid over the base."""
@@ -399,6 +420,8 @@ class Head:
     unblended: Array | None = None
     """(h, w, 3) as `pixels`, but as it was before the seam was blended: what shows where the mask is painted
     wider. None: not kept."""
+    way: Way | None = None
+    """How it was set in. None: not told."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

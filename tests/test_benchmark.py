@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
 import sys
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -26,11 +27,10 @@ RECIPE = burst.Recipe(people=2, of=2, frames=3, width=900, height=600)
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory):
+def folder(once, tmp_path_factory):
     """A folder in which one small burst was drawn."""
-    made = tmp_path_factory.mktemp("bursts")
-    burst.draw_burst(made, RECIPE, workers=1)
-    return made
+    drawn = once("burst of the benchmark", lambda place: burst.draw_burst(place, RECIPE, workers=1))
+    return shutil.copytree(drawn, tmp_path_factory.mktemp("bursts") / "drawn")
 
 
 @pytest.fixture

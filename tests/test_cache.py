@@ -120,7 +120,7 @@ def flat(word: object) -> Iterator[object]:
 
 
 @pytest.mark.parametrize("kind", KINDS, ids=str)
-@settings(max_examples=40, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=20, deadline=None, suppress_health_check=list(HealthCheck))
 @given(data=st.data())
 def test_a_word_comes_back_to_the_last_bit(kind: Any, data: st.DataObject) -> None:
     """Whatever it holds: types, bits, and the order in memory, on which the last bits of a sum depend."""

@@ -247,13 +247,15 @@ def test_input_that_cannot_be_used_is_one_sentence(
     ],
     ids=lambda v: " ".join(v) if isinstance(v, list) else None,
 )
-def test_a_wrong_word_is_one_sentence(words: list[str], code: int, said: str, burst: Path, out: Path) -> None:
+def test_a_wrong_word_is_one_sentence(
+    words: list[str], code: int, said: str, burst: Path, tmp_path: Path
+) -> None:
     """The sentence says what is wrong, and nothing is written."""
-    ran = run("cull", burst, "-o", out, *words)
+    ran = run("cull", burst, "-o", tmp_path / "out", *words)
     assert ran.code == code
     assert said in ran.stderr
     assert ran.stderr.count("\n") == (1 if code else 0)
-    assert out.exists() == (code == 0)
+    assert (tmp_path / "out").exists() == (code == 0)
 
 
 def test_a_wrong_form_of_picture_is_one_sentence(burst: Path, tmp_path: Path) -> None:

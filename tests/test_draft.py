@@ -9,10 +9,11 @@ import numpy as np
 import pytest
 
 from facemerge import imaging, pipeline
+from facemerge.composite import trial, ways
 from facemerge.models import Models
 from facemerge.options import Options
 from facemerge.pipeline import draft, setting
-from facemerge.words import Aligned, Analysis, Decisions, Face, Frame, Pixels, Seam
+from facemerge.words import Aligned, Analysis, Decisions, Face, Frame, Pixels, Seam, Way
 
 Seen = tuple[Analysis, pipeline.Album, dict[str, Pixels]]
 
@@ -90,19 +91,31 @@ def test_measures_in_pixels_are_told_in_the_true_frames(seen: Seen) -> None:
 def test_what_is_chosen_is_made_at_full_size(
     seen: Seen, models: Models, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Settled on drafts, the heads are the very same that are made of the choice without any."""
+    """Settled on drafts, heads are set in at full size in the ways that were best there, each tried once."""
     analysis, album, pictures = seen
     read = lambda f: pictures[f.name]  # noqa: E731
     monkeypatch.setattr(draft, "DRAFT_FACE_PX", face_px(analysis) / 2)
+    tried: list[tuple[Way, tuple[int, int]]] = []
+    attempt = trial.attempt
+    monkeypatch.setattr(
+        ways, "attempt", lambda c, laid, way: tried.append((way, c.window.size)) or attempt(c, laid, way)
+    )
     made = pipeline.settle(analysis, album, Decisions(), read, models, Options())
+    monkeypatch.undo()
     assert made.heads
     assert made.base.shape == pictures["f0.png"].shape
-    base, heads, risks = setting.set_in(analysis, made.choice, read, models, Options())
+    at_full_size = [way for way, size in tried if size == made.heads[0].mask.shape[::-1]]
+    assert at_full_size == [made.heads[0].way]
+    monkeypatch.setattr(draft, "DRAFT_FACE_PX", face_px(analysis) / 2)
+    small = setting.Bench(draft.draft_of(analysis, read), made.choice.base, models, Options())
+    best = setting.ways_of(small.set_in(made.choice, lambda *_: None).heads)
+    base, heads, risks = setting.set_in(analysis, made.choice, read, models, Options(), ways=best)
     np.testing.assert_array_equal(made.base, base)
     assert made.risks == risks
     for one, other in zip(made.heads, heads, strict=True):
         np.testing.assert_array_equal(one.pixels, other.pixels)
         np.testing.assert_array_equal(one.mask, other.mask)
+        assert one.way == other.way == best[one.person]
 
 
 def test_frames_that_lie_nowhere_stay_so(seen: Seen, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -8,6 +8,7 @@ from dataclasses import replace
 import bursts
 import numpy as np
 import pytest
+from once import Once
 
 from facemerge import composite, pipeline
 from facemerge.models import Models
@@ -33,14 +34,17 @@ Judge = Callable[[int, str, int], bool]
 
 
 @pytest.fixture(scope="module")
-def seen(models: Models) -> tuple[Analysis, pipeline.Album, dict[str, Pixels]]:
+def seen(once: Once, models: Models) -> tuple[Analysis, pipeline.Album, dict[str, Pixels]]:
     """A burst of four frames in which no frame has both people sharp, looked through."""
     pictures = {f"f{i}.png": bursts.frame(i) for i in range(4)}
     frames = [
         Frame(name=n, path=f"/nowhere/{n}", size=(p.shape[1], p.shape[0]), bit_depth=8)
         for n, p in pictures.items()
     ]
-    analysis, album = pipeline.analyse(frames, lambda f: pictures[f.name], models, Options())
+    analysis, album = once.word(
+        "four frames looked through",
+        lambda: pipeline.analyse(frames, lambda f: pictures[f.name], models, Options()),
+    )
     return analysis, album, pictures
 
 

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -14,11 +12,12 @@ from numpy.typing import NDArray
 
 from facemerge import imaging
 from facemerge.composite import behind, blend, cut, fill, lines, measure, outline, place, tone
-from facemerge.composite.stage import Fill, Laid, Stage, Window, laid_out, stage
-from facemerge.composite.trial import Trial, attempt, border
+from facemerge.composite.stage import Stage, Window, nothing, stage
+from facemerge.composite.trial import Trial, border
+from facemerge.composite.ways import USUAL, Ways
 from facemerge.models import Models
 from facemerge.options import CompositeOptions
-from facemerge.words import Array, Face, Float, Head, Pixels, Seam, frozen
+from facemerge.words import Array, Face, Float, Head, Pixels, Seam, Way, frozen
 
 WORK_FACE_PX, ROUGH_FACE_PX = 110.0, 75.0
 """Face width at which seams are sought, and sought roughly: a seam need not be finer than the soft edge laid
@@ -28,30 +27,7 @@ MEMBRANE_SCALE = 4
 BANDS = 5
 NEAR_FACES = 3.0
 """How many face widths beyond its window somebody counts for a head."""
-DEAR = 3.0
-"""Price of a seam from which further ways are tried."""
-USUAL = (
-    {"straight": True, "long_fade": True},
-    {"straight": True, "long_fade": False},
-    {"straight": False, "long_fade": True},
-)
-FURTHER = (
-    {"straight": True, "long_fade": True, "stiff": True},
-    {"straight": True, "long_fade": False, "near": True},
-    {"straight": True, "long_fade": True, "stiff": True, "near": True},
-)
-FURTHER_MOVED = ({"straight": True}, {"straight": True, "stiff": True})
-WIDE = (
-    {"straight": True, "long_fade": True, "wide": True},
-    {"straight": True, "long_fade": False, "wide": True},
-)
-MOST_THREADS = 4
-LOOKED_AT, MUCH_DEARER = 4, 2.5
-"""How many ways are looked at, and by how much the last may be dearer than the first."""
 RIM = np.ones((5, 5), np.uint8)
-STRANGE_PRICE = 2.0
-"""Price of a unit of strangeness."""
-SOFT_EDGE_PX = 1.5
 GROWTH = 1.5
 """How much further a window reaches in which a seam has come up against its side."""
 NARROWEST, WIDEST = 0.25, 2.4
@@ -85,6 +61,7 @@ def build_head(
     locked: NDArray[np.bool_] | None = None,
     base: Pixels | None = None,
     spares: Sequence[behind.Spare] = (),
+    way: Way | None = None,
     rough: bool = False,
 ) -> Head:
     """Return one person's head from a donor frame, ready to be laid over the base.
@@ -117,9 +94,11 @@ def build_head(
         Third frames, the best first, each read when called and only then: (H'', W'', 3) pixels in the base's
         form, and (3, 3) base_from_frame. They show what stood behind the old head where the donor's frame
         ends, or where a neighbour stands before it there and no longer in the base. Two are read at most.
+    way
+        The one way to set the head in, found before on a smaller copy, say; None: the one that shows least.
     rough
-        Whether the first way to set the head in is taken as it comes, and nothing measured: for whoever waits
-        before a screen. Third frames are not asked for.
+        Whether the head is for whoever waits before a screen: set in the first way, if none is given, and not
+        measured. Third frames are not asked for.
     """
 
     def within(reach_faces: float) -> _Tried:
@@ -136,19 +115,23 @@ def build_head(
         here = _near(window, base_others, np.eye(3))
         there = _near(window, donor_others, base_from_donor)
         common = stage(window, below, plain, held, faces, here, there, donor, base_from_donor, models)
-        if rough:
-            only = _first(common, (donor, donor_face, there), models)
-            return _Tried(only, common, below, plain, held)
-        still, moved = _placements(below, donor, base_from_donor, base_face, donor_face, window)
-        fill = behind.Spares(common, spares, models).fillings
-        best = _best(common, still, moved, (donor, donor_face, there), models, fill)
-        return _Tried(best, common, below, plain, held)
+        fill = nothing if rough else behind.Spares(common, spares, models).fillings
 
-    found = within(options.reach_faces)
-    if not rough and _cramped(found):
+        def moved() -> place.Placement:
+            return _by_head(below, donor, base_from_donor, base_face, donor_face, window)
+
+        ways = Ways(common, moved, (donor, donor_face, there), models, fill)
+        return _Tried(ways.best() if way is None else ways.only(way), common, below, plain, held)
+
+    if rough and way is None:
+        way = USUAL[0]
+    found = within((1.0 if way is None else way.reach) * options.reach_faces)
+    taken = found.trial.way if way is None else way
+    if way is None and _cramped(found):
         wider = within(GROWTH * options.reach_faces)
-        found = min(found, wider, key=lambda t: t.trial.price)
-    return _finish(
+        if wider.trial.price < found.trial.price:
+            found, taken = wider, replace(wider.trial.way, reach=GROWTH)
+    head = _finish(
         found.trial,
         found.common,
         found.below,
@@ -159,6 +142,7 @@ def build_head(
         options,
         measured=not rough,
     )
+    return replace(head, way=taken)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -176,67 +160,6 @@ def _cramped(found: _Tried) -> bool:
     """Return whether a seam runs along the window's side, where it might rather run beyond."""
     rim = cv2.dilate(border(found.common.window).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     return bool((found.trial.region & rim).any())
-
-
-def _first(common: Stage, where: tuple[Array, Face, Sequence[Face]], models: Models) -> Trial:
-    """Return the way to set the head in that is tried first; `where` as `_best` takes it."""
-    still = place.Placement(name="homography", base_from_donor=common.base_from_donor)
-    laid = laid_out(common, still, *where, np.zeros(common.window.shape, bool), models)
-    return attempt(common, laid, **USUAL[0])
-
-
-def _best(
-    common: Stage,
-    still: place.Placement,
-    moved: place.Placement,
-    where: tuple[Array, Face, Sequence[Face]],
-    models: Models,
-    fill: Fill,
-) -> Trial:
-    """Return the way to set the head in that shows least; `where`: the donor, the face in it, all others."""
-    laid = laid_out(common, still, *where, np.zeros(common.window.shape, bool), models, fill)
-    # Where the head would lie under the global homography is taken in as well: the donor's background is
-    # known there, and the old head may not be.
-    both = laid_out(common, moved, *where, laid.inside, models, fill)
-
-    def tried(ways: Sequence[tuple[Laid, dict[str, bool]]]) -> list[Trial]:
-        # The cut is native code that lets other threads run.
-        with ThreadPoolExecutor(min(MOST_THREADS, os.cpu_count() or 1)) as pool:
-            return list(pool.map(lambda way: attempt(common, way[0], **way[1]), ways))
-
-    trials = tried([*((laid, way) for way in USUAL), (both, {"straight": False})])
-    if min(t.price for t in trials) > DEAR:
-        trials += tried([*((laid, way) for way in FURTHER), *((both, way) for way in FURTHER_MOVED)])
-    trials += tried([(laid, way) for way in WIDE])
-    return _least_strange(common, sorted(trials, key=lambda t: t.price))
-
-
-def _least_strange(common: Stage, trials: Sequence[Trial]) -> Trial:
-    """Return what shows least of trials sorted by price.
-
-    Colours along the seam, which the price is made of, say little of shapes: the cheapest are looked at.
-    """
-    near = [t for t in trials[:LOOKED_AT] if t.price <= trials[0].price + MUCH_DEARER]
-    return (
-        near[0]
-        if len(near) == 1
-        else min(near, key=lambda t: t.price + STRANGE_PRICE * _strangest(common, t))
-    )
-
-
-def _strangest(common: Stage, trial: Trial) -> float:
-    """Return how strange the strangest patch of a trial's seam is, at working size."""
-    window = common.window
-    mask = cv2.GaussianBlur(trial.region.astype(np.float32), (0, 0), SOFT_EDGE_PX)
-    seen = np.asarray(common.base + (trial.picture - common.base) * mask[..., None], np.float32)
-    edge = (mask > 0.02) & (mask < 0.98)
-    return measure.strangest(
-        seen,
-        (common.base, trial.picture),
-        edge,
-        window.face_px * window.scale,
-        grain_px=max(0.7, measure.GRAIN_PX * window.scale),
-    ).size
 
 
 def _window(
@@ -274,22 +197,20 @@ def _near(window: Window, faces: Sequence[Face], base_from_frame: Float) -> list
     return near
 
 
-def _placements(
+def _by_head(
     base: Array, donor: Array, base_from_donor: Float, base_face: Face, donor_face: Face, window: Window
-) -> tuple[place.Placement, place.Placement]:
-    rough = place.head_from_landmarks(base_face, donor_face, base_from_donor)
-    pixels, _ = place.sample(donor, rough, window.offset, window.size, fine=window.fine)
+) -> place.Placement:
+    """Return the placement by the head alone."""
+    found = place.head_from_landmarks(base_face, donor_face, base_from_donor)
+    pixels, _ = place.sample(donor, found, window.offset, window.size, fine=window.fine)
     region = outline.hull(window.to_work(base_face.landmarks), window.shape, 1.1).astype(np.uint8)
     better = place.refine(window.shrink(imaging.grey(base)), window.shrink(imaging.grey(pixels)), region)
     if better is not None:
         work_from_base = imaging.scale_matrix(window.size, window.work_size) @ imaging.shift_matrix(
             -window.offset[0], -window.offset[1]
         )
-        rough = np.linalg.inv(work_from_base) @ better @ work_from_base @ rough
-    return (
-        place.Placement(name="homography", base_from_donor=base_from_donor),
-        place.Placement(name="head shift", base_from_donor=rough),
-    )
+        found = np.linalg.inv(work_from_base) @ better @ work_from_base @ found
+    return place.Placement(name="head shift", base_from_donor=found)
 
 
 def _finish(

@@ -13,7 +13,7 @@ from skimage.color import deltaE_ciede2000
 
 from facemerge.composite import cut, outline, place
 from facemerge.composite.stage import GHOST_PX, Filling, Laid, Stage, Window, calm, difference
-from facemerge.words import Float
+from facemerge.words import Float, Way
 
 FEWEST_BENT = 50
 LONG_FADE_FACES, SHORT_FADE_FACES = 0.4, 0.12
@@ -40,6 +40,7 @@ class Trial:
     picture: NDArray[np.float32]
     """(h, w, 3) the bent, toned donor at working size."""
     placement: place.Placement
+    way: Way
     bend: NDArray[np.float32]
     """(h, w, 2) working pixels."""
     wall: place.Wall
@@ -71,12 +72,7 @@ class Trial:
 def attempt(
     common: Stage,
     laid: Laid,
-    *,
-    straight: bool,
-    long_fade: bool = True,
-    stiff: bool = False,
-    near: bool = False,
-    wide: bool = False,
+    way: Way,
 ) -> Trial:
     """Return one placement with its bend and seam.
 
@@ -84,32 +80,23 @@ def attempt(
     ----------
     common, laid
         The base, and the donor as the placement lays it.
-    straight
-        Whether bodies alone are bent and what stands behind them is not. It is right where the frames are in
-        register; where they are not (parallax, leaves in the wind) a gentle bend shows less than a break.
-    long_fade
-        Whether the bend grows over the longer or the shorter distance from the head.
-    near
-        Whether the bend grows from the new head alone, over what the old one hid as well.
-    wide
-        Whether the seam may run over neighbours far from the head: right where they stood still.
-    stiff
-        Whether the bend is smoothed so much that cloth keeps its weave, at the price of meeting less well.
+    way
+        How the donor is bent and where the seam may run.
     """
     window = common.window
     face_px = window.face_px * window.scale
     bend = place.bend(
         laid.flow,
-        laid.head if near else laid.inside,
+        laid.head if way.near else laid.inside,
         laid.apart,
-        fade_px=(LONG_FADE_FACES if long_fade else SHORT_FADE_FACES) * face_px,
+        fade_px=(LONG_FADE_FACES if way.long_fade else SHORT_FADE_FACES) * face_px,
         limit_px=LONGEST_BEND_FACES * face_px,
-        smooth_px=STIFF_FACES * face_px if stiff else None,
-        hidden=laid.inside if near else None,
+        smooth_px=STIFF_FACES * face_px if way.stiff else None,
+        hidden=laid.inside if way.near else None,
     )
     wall = (
         place.wall(common.anybody, laid.people, bent(laid.people.astype(np.float32), bend), laid.inside)
-        if straight
+        if way.straight
         else place.no_wall(window.shape)
     )
     small = wall.laid(common.base, laid.donor, bent(laid.donor, bend))
@@ -119,7 +106,7 @@ def attempt(
     outside = (
         (_forbidden(common, laid.others, bend, ghosts) & ~laid.inside) | ~known | common.held | border(window)
     )
-    if not wide:
+    if not way.wide:
         outside |= _far_on_neighbours(common, laid, bend)
     within = laid.inside | _raised_shoulders(common, laid)
     region = cut.minimum_cut(_seam_cost(common, small), within & ~outside, outside)
@@ -131,6 +118,7 @@ def attempt(
     return Trial(
         picture=small,
         placement=laid.placement,
+        way=way,
         bend=bend,
         wall=wall,
         region=region,
@@ -146,7 +134,7 @@ def attempt(
         price=_price(common, small, region)
         + min(WORST_STRAIN_PRICE, STRAIN_WEIGHT * max(0.0, strain - UNSEEN_STRAIN))
         + BENT_WEIGHT * bent_px
-        + (0.0 if long_fade else SHORT_FADE_PRICE),
+        + (0.0 if way.long_fade else SHORT_FADE_PRICE),
     )
 
 

@@ -34,6 +34,7 @@ from facemerge.words import (
     Pixels,
     Risk,
     Touches,
+    Way,
 )
 
 DONORS_KEPT = 3
@@ -124,8 +125,9 @@ def settle(
 
     A forecast from small copies cannot know every seam. What was measured replaces it, and the choice is made
     anew, until it stands or `ROUNDS` are over: so a slightly lesser face on a clean seam beats the best face
-    on a broken one. Large frames are tried smaller; what is chosen is made, and measured, at full size. Masks
-    that were touched up by hand play no part in the choice; they are touched up once it stands.
+    on a broken one. Large frames are tried smaller; what is chosen is made in the way that was best there,
+    and measured, at full size. Masks that were touched up by hand play no part in the choice; they are
+    touched up once it stands.
 
     Parameters
     ----------
@@ -161,7 +163,7 @@ def settle(
         if bench is None:
             whole = Draft(analysis=analysis, read=read, shrink=1)
             bench = Bench(whole, best.choice.base, models, options)
-        best = bench.set_in(best.choice, progress, touches)
+        best = bench.set_in(best.choice, progress, touches, ways_of(best.heads))
     return dataclasses.replace(best, risks=with_notes(best.risks, decisions, options), notes=notes)
 
 
@@ -221,14 +223,21 @@ def set_in(
     options: Options,
     progress: Progress = no_progress,
     touches: Mapping[str, Touches] | None = None,
+    ways: Mapping[str, Way] | None = None,
 ) -> tuple[Pixels, tuple[Head, ...], dict[str, Risk]]:
     """Return the base's pixels, the heads of one choice (back row first) and the risks by person id.
 
-    Parameters and errors as `settle`; `touches` by person id, as `touches_for` gives them.
+    Parameters and errors as `settle`; `touches` and `ways` by person id, as `touches_for` and `ways_of` give
+    them.
     """
     whole = Draft(analysis=analysis, read=read, shrink=1)
-    made = Bench(whole, chosen.base, models, options).set_in(chosen, progress, touches)
+    made = Bench(whole, chosen.base, models, options).set_in(chosen, progress, touches, ways)
     return made.base, made.heads, made.risks
+
+
+def ways_of(heads: Sequence[Head]) -> dict[str, Way]:
+    """Return by person id how heads were set in: at full size the seam is sought on as small a copy again."""
+    return {head.person: head.way for head in heads if head.way is not None}
 
 
 def touches_for(
@@ -338,10 +347,26 @@ class Bench:
         self._donors = _Donors(analysis, lambda f: in_form_of(read(f), f, frame))
         self._made: dict[tuple[str, int], list[tuple[list[Head], Head]]] = {}
 
-    def set_in(self, chosen: Choice, progress: Progress, touches: Mapping[str, Touches] | None = None) -> Set:
+    def set_in(
+        self,
+        chosen: Choice,
+        progress: Progress,
+        touches: Mapping[str, Touches] | None = None,
+        ways: Mapping[str, Way] | None = None,
+    ) -> Set:
         """Return the heads of a choice with this base, back row first, and everybody's risk.
 
-        A head touched up by hand is what later heads are laid on; `touches` by person id.
+        Parameters
+        ----------
+        chosen
+            The base and everybody's pick.
+        progress
+            Told before each head.
+        touches
+            What was done to masks by hand, by person id; such a head is what later heads are laid on.
+        ways
+            How heads are to be set in, by person id; whoever has none, and all if there are none, in the way
+            that shows least.
         """
         analysis, options = self._analysis, self._options
         heads: list[Head] = []
@@ -350,7 +375,7 @@ class Bench:
         swaps = [(p, k) for p, k in zip(analysis.people, chosen.picks, strict=True) if not k.from_base]
         for done, (person, pick) in enumerate(swaps):
             progress("Setting heads in", done, len(swaps))
-            head = self._head(person, pick, current, heads)
+            head = self._head(person, pick, current, heads, (ways or {}).get(person.id))
             if touches and person.id in touches:
                 head, found = self._touched(person, pick, head, current, touches[person.id])
             else:
@@ -361,10 +386,12 @@ class Bench:
         progress("Setting heads in", len(swaps), len(swaps))
         return Set(choice=chosen, base=self._base, heads=tuple(heads), risks=risks)
 
-    def _head(self, person: Person, pick: Pick, current: Pixels, laid: Sequence[Head]) -> Head:
+    def _head(
+        self, person: Person, pick: Pick, current: Pixels, laid: Sequence[Head], way: Way | None
+    ) -> Head:
         """Return a head, made anew only if what lies under its window is not what it was made for."""
         for under, head in self._made.get((person.id, pick.frame), ()):
-            if under == [h for h in laid if _meet(h, head)]:
+            if way in (None, head.way) and under == [h for h in laid if _meet(h, head)]:
                 return head
         donor = self._donors(pick.frame)
         base_face, donor_face = _faces(person, self._index, pick)
@@ -381,6 +408,7 @@ class Bench:
             options=self._options.composite,
             base=self._base,
             spares=[partial(self._spare, f) for f in spare_frames(self._analysis, self._index, person, pick)],
+            way=way,
         )
         under = [h for h in laid if _meet(h, head)]
         self._made.setdefault((person.id, pick.frame), []).append((under, head))

@@ -275,7 +275,7 @@ class Workshop:
                     made = _Bench(self._whole, chosen.base, self._models, self._work.options)
                     self._full = chosen.base, made
                 bench = self._full[1]
-            return bench.set_in(some, self._progress, touches)
+            return bench.set_in(some, self._progress, touches, setting.ways_of(shown.heads))
 
     def _near(self, shown: setting.Set, area: tuple[int, int, int, int]) -> set[str]:
         """Return whose heads may change an area, and on whose heads these lie."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import socket
 import threading
 from collections.abc import Callable
@@ -72,6 +73,8 @@ def serve(session: Session, listening: socket.socket, ready: Callable[[str], Non
         timeout_graceful_shutdown=1,
     )
     server = uvicorn.Server(config)
+    # Whoever ends a review may end an answer half-way: that is no error to tell of.
+    logging.getLogger("uvicorn.error").addFilter(lambda _: not server.should_exit)
     ready(f"http://{HOST}:{port}/{token}/")
     ended = threading.Event()
     threading.Thread(target=session.read_ahead, args=(ended,), name="facemerge-ahead", daemon=True).start()

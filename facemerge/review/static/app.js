@@ -153,14 +153,24 @@ server.addEventListener("state", async ({ detail: { before, state } }) => {
 
 const LONG_MS = 1500;
 let latest = 0;
+const COUNT_FROM_S = 4;
 let long = 0;
+let ticking = 0;
 server.addEventListener("busy", ({ detail: { meant } }) => {
   latest += 1;
   byId("busy").hidden = false;
   picture.stage.setAttribute("aria-busy", "true");
-  say(byId("busy"), meant ? `${meant} …` : "One moment …");
+  const words = meant ? `${meant} …` : "One moment …";
+  const since = Date.now();
+  say(byId("busy"), words);
   clearTimeout(long);
-  long = setTimeout(() => say(byId("said"), byId("busy").textContent), LONG_MS);
+  clearInterval(ticking);
+  long = setTimeout(() => say(byId("said"), words), LONG_MS);
+  // Who waits long sees that it goes on.
+  ticking = setInterval(() => {
+    const seconds = Math.round((Date.now() - since) / 1000);
+    if (seconds >= COUNT_FROM_S) say(byId("busy"), `${words} ${seconds} s`);
+  }, 1000);
 });
 
 server.addEventListener("settled", async () => {
@@ -169,6 +179,7 @@ server.addEventListener("settled", async () => {
   await show();
   if (server.open || mine !== latest) return;
   clearTimeout(long);
+  clearInterval(ticking);
   byId("busy").hidden = true;
   picture.stage.removeAttribute("aria-busy");
 });

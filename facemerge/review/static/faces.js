@@ -29,10 +29,9 @@ export class Faces {
   static #taken = false;
 
   update(state, person) {
-    const same = this.person === person && this.state.base === state.base && this.state.forbidden === state.forbidden;
     this.state = state;
     this.person = person;
-    if (!same) this.#all();
+    this.#all();
   }
 
   #all() {

@@ -73,7 +73,9 @@ export class PersonPanel {
   }
 
   update(state, person) {
-    this.state = state;
+    const same = this.person === person && this.state.base === state.base && this.state.forbidden === state.forbidden;
+    this.state = this.mask.state = this.faces.state = state;
+    if (same) return;
     this.person = person;
     const from = source(state, person).replace(/^./, (first) => first.toUpperCase());
     say(this.source, person.why ? `${from}. ${person.why}` : `${from}.`);
