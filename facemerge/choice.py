@@ -299,8 +299,11 @@ class _Plan:
             return "Left as in the base frame, as you asked."
         if person in self.wanted.force:
             return "Taken from this frame, as you asked."
+        fault = self._fault(person, self.base)
+        better = f"Better by {gain:.2f} than in the base frame{f' ({fault})' if fault else ''}."
         if person in self.wanted.stay:
-            return "As in the picture you have looked at."
+            seen = "As in the picture you have looked at."
+            return seen if frame == self.base or gain < WORTH_SAYING else f"{seen} {better}"
         if frame == self.base:
             if self._allowed(person) == [frame]:
                 return "Every other frame was ruled out, as you asked, or does not show this person."
@@ -308,9 +311,7 @@ class _Plan:
             if self._safe_score(person, best) - self._score(person, frame) <= self.options.swap_cost:
                 return "Already at their best in the base frame."
             return "No other frame gains enough to be worth a seam."
-        fault = self._fault(person, self.base)
-        said = f"Better by {gain:.2f} than in the base frame{f' ({fault})' if fault else ''}."
-        return said + self._passed_over(person, frame)
+        return better + self._passed_over(person, frame)
 
     def _passed_over(self, person: int, frame: int) -> str:
         """Return what to say of a better face that was left for the sake of the seam, or nothing."""

@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 import pytest
 from hypothesis import settings
-from once import Once
+from once import Once, shared
 
 from facemerge.models import Models
 
@@ -60,7 +60,8 @@ def _one_thread() -> Iterator[None]:
 def once(tmp_path_factory: pytest.TempPathFactory) -> Once:
     """Makes dear things once for all modules and all processes of a run."""
     place = tmp_path_factory.getbasetemp()
-    return Once((place.parent if "PYTEST_XDIST_WORKER" in os.environ else place) / "once")
+    several = shared() and "PYTEST_XDIST_WORKER" in os.environ
+    return Once((place.parent if several else place) / "once")
 
 
 @pytest.fixture(scope="session")

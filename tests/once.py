@@ -8,7 +8,6 @@ Whatever is made once is read by many: a test that would change it works on a co
 
 from __future__ import annotations
 
-import fcntl
 import pickle
 import shutil
 from collections.abc import Callable, Iterator
@@ -16,6 +15,16 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+
+try:
+    import fcntl
+except ImportError:  # a system without this lock: see `shared`
+    fcntl = None  # type: ignore[assignment]
+
+
+def shared() -> bool:
+    """Whether several processes may ask for the same thing here; else each makes its own."""
+    return fcntl is not None
 
 
 @dataclass(frozen=True)
@@ -48,5 +57,6 @@ class Once:
         self.place.mkdir(exist_ok=True)
         with (self.place / f"{name}.lock").open("w") as lock:
             # Let go of by the system too, should the process die.
-            fcntl.flock(lock, fcntl.LOCK_EX)
+            if fcntl is not None:
+                fcntl.flock(lock, fcntl.LOCK_EX)
             yield

@@ -23,10 +23,10 @@ from facemerge.errors import InputError, OptionError, OutputError
 from facemerge.formats import decisions as decisions_file
 from facemerge.formats import photo, report
 from facemerge.models import Models
-from facemerge.pipeline.reviewing import Finished, alone, finished, pending
+from facemerge.pipeline.reviewing import Finished, alone, as_reported, finished, pending
 from facemerge.review import app as web
 from facemerge.review import session as sessions
-from facemerge.review.engine import Engine
+from facemerge.review.engine import TO_COME, Engine
 from facemerge.review.serve import listen
 from facemerge.words import Decisions
 
@@ -72,7 +72,11 @@ def made(tmp_path_factory: pytest.TempPathFactory, models: Models) -> Path:
 @pytest.fixture(scope="module")
 def engine(made: Path, models: Models) -> Engine:
     """What makes pictures, for all tests: it knows nothing of decisions, and makes each head once."""
-    return Engine(finished(made / "out", (), models), photo.read, models)
+    work = finished(made / "out", (), models)
+    found = Engine(work, photo.read, models)
+    # Every test begins with the true heads.
+    found.show(as_reported(work.report))
+    return found
 
 
 @pytest.fixture
@@ -86,6 +90,7 @@ def place(made: Path, tmp_path: Path) -> Path:
 def begin(out: Path, models: Models, engine: Engine) -> Review:
     work = finished(out, (), models)
     session = sessions.Session(work, engine, models)
+    session.wait_for_heads()
     client = TestClient(
         web.application(session, TOKEN, PORT), base_url=f"http://{HOST}/{TOKEN}/", headers={"Host": HOST}
     )
@@ -274,8 +279,8 @@ def test_the_pictures_have_the_sizes_that_the_state_tells(still: Review) -> None
 def test_faces_are_of_one_size_and_lie_alike(still: Review) -> None:
     """All faces of a person lie at the same place at the same scale, to a few pixels."""
     seen = [pixels(still.client.get(f"api/face/P01/{f}/1.jpg").content).astype(float) for f in range(4)]
-    assert {s.shape for s in seen} == {(300, 240, 3)}
-    middle = [s[90:160, 70:170].mean(axis=2) for s in seen]
+    assert {s.shape for s in seen} == {(400, 320, 3)}
+    middle = [s[120:214, 94:226].mean(axis=2) for s in seen]
     for one in middle[1:]:
         shift, sure = cv2.phaseCorrelate(middle[0], one)
         assert np.hypot(*shift) < 2.5, sure
@@ -339,6 +344,41 @@ def test_a_first_look_comes_before_the_true_head(
     assert review.change({"note": ["P01", "to the first look"]}, version=2).status_code == 200
     assert review.change({"note": ["P01", "to no version"]}, version=2).status_code == 409
     assert before["version"] == 1
+
+
+def test_a_review_begins_at_once_and_another_base_is_seen_at_once(
+    place: Path, models: Models, engine: Engine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """First the base alone, with everybody's frame told; then the same decisions with the heads set in."""
+    monkeypatch.setattr(engine._workshop, "_settled", OrderedDict())
+    show, may = engine.show, threading.Event()
+    monkeypatch.setattr(engine, "show", lambda *words: may.wait() and show(*words))
+    session = sessions.Session(finished(place / "out", (), models), engine, models)
+    for version, base in ((1, session.state()["base"]), (3, 2)):
+        first = session.state()
+        assert (first["version"], first["base"]) == (version, base)
+        heads = {p["id"] for p in first["people"] if not p["from_base"]}
+        assert heads == {p["id"] for p in first["people"] if p["reasons"] == [TO_COME]}
+        assert engine.composite(session.shown(version)) == engine.base(session.shown(version))  # type: ignore[arg-type]
+        may.set()
+        session.wait_for_heads()
+        then = session.state()
+        assert (then["version"], then["base"]) == (version + 1, base)
+        assert TO_COME not in str(then)
+        if heads:
+            assert engine.composite(session.shown(version + 1)) != engine.base(session.shown(version + 1))  # type: ignore[arg-type]
+        if version == 1:
+            assert then["saved"]
+            may.clear()
+            session.change(2, {"base": 2})
+
+
+def test_the_reasons_are_those_of_the_first_run(still: Review) -> None:
+    """Nobody has been told anything: whoever stays was chosen for the reason that the report tells."""
+    told = report.read_report(still.out / "report.json")
+    state = still.state()
+    assert state["base_why"] == told["base_why"]
+    assert {p["id"]: p["why"] for p in state["people"]} == {p["id"]: p["why"] for p in told["people"]}
 
 
 def test_true_heads_that_were_overtaken_are_given_up(

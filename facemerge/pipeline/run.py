@@ -410,7 +410,7 @@ def _summary(result: Result) -> tuple[str, ...]:
             lines.append(f"Clear: {', '.join(clear)}.")
     for person, danger in result.risks.items():
         if danger.flag != "clear":
-            words = "Look at" if danger.flag == "inspect" else "Needs a hand"
+            words = "Look closely at" if danger.flag == "inspect" else "Needs retouching"
             lines.append(f"{words}: {person}, {danger.reasons[0]}.")
     if sidecars := result.report.get("sidecars"):
         lines.append(delivery.told(sidecars))

@@ -193,13 +193,29 @@ class Workshop:
         """
         if _key(decided) in self._settled:
             return None
-        chosen = setting.choose(self._work.analysis, self._work.album, decided, self._work.options)
+        chosen = self._likely(decided)
         heads = [h for h in before.heads if h.person != person]
         if frame != chosen.base:
             heads += self._roughly(before.base, heads, person, chosen.base, frame)
             order = [p.id for p in self._work.analysis.people]
             heads.sort(key=lambda h: order.index(h.person))
         return replace(before, choice=chosen, heads=tuple(heads))
+
+    def bare(self, decided: Decisions) -> setting.Set | None:
+        """Return decisions as they are likely to be obeyed, shown at once by the base alone, without heads.
+
+        Parameters, errors and None as `first_look`.
+        """
+        if _key(decided) in self._settled:
+            return None
+        chosen = self._likely(decided)
+        frame = self._draft.analysis.frames[chosen.base]
+        missing = setting.missing_risks(self._work.analysis, chosen, self._work.options)
+        return setting.Set(choice=chosen, base=self._draft.read(frame), heads=(), risks=missing)
+
+    def _likely(self, decided: Decisions) -> Choice:
+        work = self._work
+        return setting.choose(work.analysis, work.album, decided, work.options, None, self._forecasts)
 
     def _roughly(
         self, small_base: Pixels, laid: Sequence[Head], person: str, base: int, frame: int

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections import OrderedDict
-from collections.abc import Callable, Container
+from collections.abc import Callable, Container, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -22,6 +22,7 @@ from facemerge.words import Array, Choice, Decisions, Risk
 MOST_PART_PX = 1600
 """Long side of a part, on the screen."""
 FIRST_LOOK = "a first look: the seam is still being tried in other ways, and is not measured yet"
+TO_COME = "a first look: the head is not set in yet"
 FILES_KEPT = 24
 """Pictures that are kept encoded."""
 
@@ -62,11 +63,15 @@ class Engine:
         Parameters, errors and None as `Workshop.first_look`.
         """
         made = self._workshop.first_look(decided, before.made, person, frame)
+        return None if made is None else Shown(decisions=decided, made=_unsure(made, {person: FIRST_LOOK}))
+
+    def bare(self, decided: Decisions) -> Shown | None:
+        """Return decisions shown at once by the base alone; all as `Workshop.bare`."""
+        made = self._workshop.bare(decided)
         if made is None:
             return None
-        old = made.risks.get(person) or Risk(value=0.0, flag="clear", reasons=("",))
-        risks = made.risks | {person: replace(old, reasons=(FIRST_LOOK,))}
-        return Shown(decisions=decided, made=replace(made, risks=risks))
+        to_come = {p.person: TO_COME for p in made.choice.picks if not p.from_base}
+        return Shown(decisions=decided, made=_unsure(made, to_come))
 
     def show(self, decided: Decisions, progress: Progress | None = None) -> Shown:
         """Return the picture of decisions.
@@ -201,3 +206,10 @@ class Engine:
             while len(self._files) > FILES_KEPT:
                 self._files.popitem(last=False)
         return data
+
+
+def _unsure(made: Set, reasons: Mapping[str, str]) -> Set:
+    """Return heads that are not measured yet: a reason by person id takes the place of what was found."""
+    unknown = Risk(value=0.0, flag="clear", reasons=("",))
+    risks = {who: replace(made.risks.get(who, unknown), reasons=(why,)) for who, why in reasons.items()}
+    return replace(made, risks=made.risks | risks)

@@ -18,7 +18,7 @@ from facemerge.formats.previews import jpeg_bytes
 from facemerge.pipeline.look import Read
 from facemerge.words import Aligned, Analysis, Array, Face, Float, Frame, Head
 
-FACE_SIZE = (240, 300)
+FACE_SIZE = (320, 400)
 FACE_ROOM = 1.9
 """How many face widths a face's picture is wide: hair and collar tell who it is and how the head is held."""
 EYES_AT = 0.42
@@ -133,7 +133,9 @@ class Faces:
             if isinstance(face := p.faces[index], Face):
                 said = f"{p.id} {face.box} {self._scales[p.id]} {_turn(self._analysis, index).tolist()}"
                 where.update(said.encode())
-        return cache.key({"what": "faces side by side", "frame": content, "where": where.hexdigest()})
+        return cache.key(
+            {"what": "faces side by side", "size": FACE_SIZE, "frame": content, "where": where.hexdigest()}
+        )
 
     def _made(self, index: int, image: Array, frame: Frame) -> dict[str, bytes]:
         return {

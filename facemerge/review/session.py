@@ -64,7 +64,7 @@ class Session:
         self._lock = threading.Lock()
         self._undo: list[_Past] = []
         self._redo: list[_Past] = []
-        self._saved = work.saved
+        self._saved = False
         self._saving: threading.Thread | None = None
         self._refining: threading.Thread | None = None
         self._pending = False
@@ -72,8 +72,12 @@ class Session:
         self._tick = 0
         self._version = 0
         self._kept: OrderedDict[int, Shown] = OrderedDict()
-        self._publish(engine.show(work.decisions or as_reported(work.report)))
-        self._saved = work.saved and self._as_in_report()
+        decided = work.decisions or as_reported(work.report)
+        rough = engine.bare(decided)
+        self._publish(rough or engine.show(decided))
+        self._reckon_saved()
+        if rough is not None:
+            self._refine(rough, self._reckon_saved)
 
     def read_ahead(self, ended: threading.Event) -> None:
         """Read every frame once, those with the best faces first, while nothing else is to be done.
@@ -188,6 +192,7 @@ class Session:
             return
         if action.free is None:
             decided = replace(action.decided, stays=None)
+            rough = self._engine.bare(decided)
         else:
             decided = self._engine.as_seen(action.decided, before, action.free)
             if action.frame is not None:
@@ -203,7 +208,12 @@ class Session:
         if rough is not None:
             self._refine(rough)
 
-    def _refine(self, rough: Shown) -> None:
+    def _reckon_saved(self) -> None:
+        saved = self._work.saved and self._as_in_report()
+        with self._lock:
+            self._saved = saved
+
+    def _refine(self, rough: Shown, then: Callable[[], None] = lambda: None) -> None:
         """Begin to make the true heads in a thread, which gives up as soon as something is changed."""
 
         def go_on(*_: object) -> None:
@@ -216,6 +226,7 @@ class Session:
                 with self._changing:
                     go_on()
                     self._publish(shown)
+                    then()
             except _OvertakenError:
                 pass
             except FacemergeError as error:

@@ -27,6 +27,7 @@ def described(work: Finished, engine: Engine, shown: Shown) -> dict[str, Any]:
     """
     analysis, decided, choice = work.analysis, shown.decisions, shown.choice
     index = {f.name: i for i, f in enumerate(analysis.frames)}
+    told = _as_told(work, shown)
     where, areas, weakest = places(analysis.people), engine.areas(shown), engine.weakest(shown)
     people = []
     for person, pick in zip(analysis.people, choice.picks, strict=True):
@@ -41,7 +42,7 @@ def described(work: Finished, engine: Engine, shown: Shown) -> dict[str, Any]:
                 "forced": person.id in decided.force,
                 "kept": person.id in decided.keep,
                 "from_base": pick.from_base,
-                "why": pick.why,
+                "why": told["why"].get(person.id, pick.why),
                 "flag": risk.flag,
                 "risk": round(risk.value, 3),
                 "reasons": list(risk.reasons),
@@ -66,10 +67,29 @@ def described(work: Finished, engine: Engine, shown: Shown) -> dict[str, Any]:
         ],
         "base": choice.base,
         "base_forced": decided.base is not None,
-        "base_why": choice.why,
+        "base_why": told["base_why"] or choice.why,
         "forbidden": sorted(index[f] for who, f in decided.forbid if who == "*" and f in index),
         "notes": [*analysis.notes, *shown.made.notes],
         "people": sorted(people, key=lambda p: (_URGENCY[p["flag"]], _margin(p))),
+    }
+
+
+def _as_told(work: Finished, shown: Shown) -> dict[str, Any]:
+    """Return the report's reasons for the base and, by person id, for picks, as far as they still stand.
+
+    Whoever only stays as seen was chosen for a reason.
+    """
+    names = [f.name for f in work.analysis.frames]
+    decided, choice, report = shown.decisions, shown.choice, work.report
+    if decided.stays is None or names[choice.base] != report["base"]:
+        return {"base_why": None, "why": {}}
+    picks = {p.person: names[p.frame] for p in choice.picks}
+    said = decided.force.keys() | decided.keep
+    return {
+        "base_why": None if decided.base else report["base_why"],
+        "why": {
+            p["id"]: p["why"] for p in report["people"] if p["pick"] == picks[p["id"]] and p["id"] not in said
+        },
     }
 
 

@@ -108,7 +108,7 @@ export class Faces {
     card.score = make("span", { class: "score" });
     card.words = make("span", { class: "words" });
     const src = faceAddress(id, face.frame);
-    const image = make("img", { src, alt: "", width: 240, height: 300, loading: "lazy", decoding: "async" });
+    const image = make("img", { src, alt: "", width: 320, height: 400, loading: "lazy", decoding: "async" });
     const clip = make("span", { class: "clip" }, image);
     const name = make("span", { class: "name" }, frameName(this.state, face.frame).replace(/[.][^.]+$/, ""));
     card.button = make("button", { type: "button", class: "face" }, card.word, clip, name, card.score, " ", card.words);

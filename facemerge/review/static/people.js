@@ -59,7 +59,7 @@ export class People {
 
   #row(id) {
     const row = { id };
-    row.image = make("img", { alt: "", width: 240, height: 300, loading: "lazy", decoding: "async" });
+    row.image = make("img", { alt: "", width: 320, height: 400, loading: "lazy", decoding: "async" });
     row.place = make("span", { class: "place" });
     row.flag = make("span", { class: "flag" });
     row.more = make("span", { class: "more" });
