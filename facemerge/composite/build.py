@@ -107,9 +107,10 @@ def build_head(
         x0, y0 = window.offset
         w, h = window.size
         below = np.ascontiguousarray(current[y0 : y0 + h, x0 : x0 + w])
-        plain = (
-            below if base is None or base is current else np.ascontiguousarray(base[y0 : y0 + h, x0 : x0 + w])
-        )
+        plain = below if base is None else np.ascontiguousarray(base[y0 : y0 + h, x0 : x0 + w])
+        if np.array_equal(plain, below):
+            # Heads were laid, but not here.
+            plain = below
         held = np.zeros((h, w), bool) if locked is None else locked[y0 : y0 + h, x0 : x0 + w]
         faces = (base_face, donor_face)
         here = _near(window, base_others, np.eye(3))

@@ -92,6 +92,10 @@ class Engine:
         """
         return Shown(decisions=decided, made=self._workshop.shown(decided, progress))
 
+    def settled(self, decided: Decisions) -> Set:
+        """Return what `merge` settles on drafts by decisions; errors as `show`."""
+        return self._workshop.settled(decided)
+
     def as_seen(self, decided: Decisions, seen: Shown, free: Container[str]) -> Decisions:
         """Return decisions by which only people who are free may change, by their ids."""
         return self._workshop.as_seen(decided, seen.choice, free)

@@ -316,6 +316,7 @@ class Session:
     def _save(self, decided: Decisions) -> None:
         problem: str | None = "The picture could not be saved: the program failed; see where it was started."
         try:
+            drafted = self._engine.settled(decided)
             self._engine.make_room()
             merge(
                 self._work.sources,
@@ -323,6 +324,7 @@ class Session:
                 options=self._work.options,
                 decisions=decided,
                 models=self._models,
+                drafted=drafted,
                 **self._work.form,
             )
             problem = None
