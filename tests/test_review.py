@@ -18,11 +18,12 @@ import numpy as np
 import pytest
 from starlette.testclient import TestClient
 
-from facemerge import pipeline
+from facemerge import composite, pipeline
 from facemerge.errors import InputError, OptionError, OutputError
 from facemerge.formats import decisions as decisions_file
 from facemerge.formats import photo, report
 from facemerge.models import Models
+from facemerge.pipeline import draft
 from facemerge.pipeline.reviewing import Finished, alone, as_reported, finished, pending
 from facemerge.review import app as web
 from facemerge.review import session as sessions
@@ -661,6 +662,37 @@ def test_save_writes_what_merge_writes(
     told = report.read_report(review.out / "report.json")
     assert {p["id"]: p["pick"] for p in told["people"]} == shown
     assert begin(review.out, models, engine).state()["saved"]
+
+
+def test_large_frames_are_saved_as_merge_makes_them(
+    place: Path, tmp_path: Path, models: Models, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Tried on drafts, looked at in part, touched up: what is saved is what a merge by the same decisions is,
+    to the last byte, and of a head that was looked at nothing is made again."""
+    monkeypatch.setattr(draft, "DRAFT_FACE_PX", 45.0)
+    work = finished(place / "out", (), models)
+    engine = Engine(work, photo.read, models)
+    assert engine._workshop.shrink == 2
+    review = begin(place / "out", models, engine)
+    review.change({"take": ["P01", other(review, "P01")]})
+    x, y, _, _ = (int(v) for v in review.person("P01")["area"])
+    review.change({"stroke": ["P01", STROKE | {"points": [[x + 40, y + 40]]}]})
+    version = review.session.mark[0]
+    looked = review.client.get(f"api/part/{version}/composite.jpg?x={x}&y={y}&w=60&h=60&zoom=1")
+    assert looked.status_code == 200
+    built: list[str] = []
+    build_head = composite.build_head
+    monkeypatch.setattr(
+        composite, "build_head", lambda **said: built.append(said["person"]) or build_head(**said)
+    )
+    review.session.save(version)
+    review.session.wait_for_save()
+    assert review.state()["saved"]
+    assert "P01" not in built
+    pipeline.merge([tmp_path / "burst"], tmp_path / "again", decisions=review.on_disk(), models=models)
+    assert _files(review.out) == _files(tmp_path / "again")
+    told, again = (report.read_report(out / "report.json") for out in (review.out, tmp_path / "again"))
+    assert told["people"] == again["people"]
 
 
 def test_a_change_made_while_saving_is_kept(

@@ -124,7 +124,7 @@ def merge(
     keep_location: bool = False,
     afresh: bool = False,
     clock: Clock | None = None,
-    drafted: Set | None = None,
+    made: Set | None = None,
 ) -> Result:
     """Set everybody's best head into one frame, and write the composite, its layers, masks and report.
 
@@ -146,8 +146,8 @@ def merge(
         Whether the finished picture says where it was taken, if the base does.
     sidecars, afresh, clock
         As `cull` takes them.
-    drafted
-        What a review of the same frames, settings and decisions has settled on drafts; not tried again then.
+    made
+        What `settle` would give, if a review of the same frames, settings and decisions has made it already.
 
     Raises
     ------
@@ -168,7 +168,7 @@ def merge(
         keep_location=keep_location,
         afresh=afresh,
         clock=clock or Clock(),
-        drafted=drafted,
+        made=made,
     )
 
 
@@ -187,7 +187,7 @@ def _run(
     keep_location: bool,
     afresh: bool,
     clock: Clock,
-    drafted: Set | None = None,
+    made: Set | None = None,
 ) -> Result:
     options, decisions, models = options or Options(), decisions or Decisions(), models or Models()
     for form in pictures:
@@ -207,7 +207,7 @@ def _run(
         analysis, album = _looked_through(frames, models, options, progress, clock, None if afresh else out)
         if pictures:
             with clock.stage("Choosing heads and setting them in"):
-                made = settle(analysis, album, decisions, photo.read, models, options, progress, drafted)
+                made = made or settle(analysis, album, decisions, photo.read, models, options, progress)
             chosen, pixels, heads, risks = made.choice, made.base, made.heads, made.risks
             notes.extend(made.notes)
         else:

@@ -120,7 +120,6 @@ def settle(
     models: Models,
     options: Options,
     progress: Progress = no_progress,
-    drafted: Set | None = None,
 ) -> Set:
     """Choose, set in, look at the seams, and choose again where one would be found.
 
@@ -138,8 +137,6 @@ def settle(
         Gives a frame's pixels as its file has them; donors are converted to the base's profile and depth.
     models, options, progress
         The networks, the settings, and who is told how far it is.
-    drafted
-        What `settled` gave for the same decisions on benches of the same draft; None: it is done here.
 
     Raises
     ------
@@ -157,10 +154,10 @@ def settle(
             benches[base] = Bench(draft, base, models, options)
         return benches[base]
 
-    best = drafted or settled(analysis, album, decisions, bench_of, options, progress)
+    best = settled(analysis, album, decisions, bench_of, options, progress)
     touches, notes = touches_for(analysis, best.choice, decisions)
     if draft.shrink > 1 or touches:
-        bench = benches.get(best.choice.base) if draft.shrink == 1 else None
+        bench = benches[best.choice.base] if draft.shrink == 1 else None
         # Their frames take room that the large ones may need.
         benches.clear()
         if bench is None:

@@ -92,9 +92,9 @@ class Engine:
         """
         return Shown(decisions=decided, made=self._workshop.shown(decided, progress))
 
-    def settled(self, decided: Decisions) -> Set:
-        """Return what `merge` settles on drafts by decisions; errors as `show`."""
-        return self._workshop.settled(decided)
+    def made(self, decided: Decisions) -> Set:
+        """Return what `merge` makes by decisions, at full size; errors as `show`."""
+        return self._workshop.made(decided)
 
     def as_seen(self, decided: Decisions, seen: Shown, free: Container[str]) -> Decisions:
         """Return decisions by which only people who are free may change, by their ids."""

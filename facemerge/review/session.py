@@ -316,21 +316,21 @@ class Session:
     def _save(self, decided: Decisions) -> None:
         problem: str | None = "The picture could not be saved: the program failed; see where it was started."
         try:
-            drafted = self._engine.settled(decided)
-            self._engine.make_room()
+            made = self._engine.made(decided)
             merge(
                 self._work.sources,
                 self._work.out,
                 options=self._work.options,
                 decisions=decided,
                 models=self._models,
-                drafted=drafted,
+                made=made,
                 **self._work.form,
             )
             problem = None
         except FacemergeError as error:
             problem = str(error)
         finally:
+            self._engine.make_room()
             with self._changing:
                 problem = self._settle_files(decided) or problem
                 with self._lock:
