@@ -6,12 +6,14 @@ The page shows what the report says and adds nothing to it; the words are in the
 from __future__ import annotations
 
 import base64
+import functools
 import hashlib
 from importlib.resources import files
+from importlib.resources.abc import Traversable
 from pathlib import Path
 from typing import Any
 
-from jinja2 import Environment, StrictUndefined
+from jinja2 import Environment, StrictUndefined, Template
 from markupsafe import Markup
 
 from facemerge.formats.files import write_bytes
@@ -34,6 +36,20 @@ def write_page(path: Path, report: Report, pictures: Pictures) -> None:
     write_bytes(path, render_page(report, pictures).encode())
 
 
+def _room() -> Traversable:
+    return files("facemerge.formats") / "templates"
+
+
+@functools.cache
+def _template() -> Template:
+    # Compiled once: that takes as long as all else of a page.
+    environment = Environment(
+        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    environment.filters |= {"picture": _data_uri, "hundred": _hundred, "plain": _plain, "px": _px}
+    return environment.from_string((_room() / "report.html.j2").read_text("utf-8"))
+
+
 def render_page(report: Report, pictures: Pictures) -> str:
     """Return the report as one HTML file with its style, its script and its pictures inside.
 
@@ -44,18 +60,13 @@ def render_page(report: Report, pictures: Pictures) -> str:
     pictures
         What there is to show; the page leaves out what is missing.
     """
-    room = files("facemerge.formats") / "templates"
+    room = _room()
     script = (room / "report.js").read_text("utf-8")
-    environment = Environment(
-        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
-    environment.filters |= {"picture": _data_uri, "hundred": _hundred, "plain": _plain, "px": _px}
-    template = environment.from_string((room / "report.html.j2").read_text("utf-8"))
     people, made = report["people"], report["composite"] is not None
     changed = [p for p in people if not p["from_base"]]
     # Who is not in the base was not changed, and is to be looked at all the more.
     told = [p for p in people if p["flag"] != "clear" or (made and not p["from_base"])]
-    return template.render(
+    return _template().render(
         report=report,
         pictures=pictures,
         summary=summary(report),
