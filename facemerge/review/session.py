@@ -69,7 +69,6 @@ class Session:
         self._refining: threading.Thread | None = None
         self._pending = False
         self._problem: str | None = None
-        self._tick = 0
         self._version = 0
         self._kept: OrderedDict[int, Shown] = OrderedDict()
         decided = work.decisions or as_reported(work.report)
