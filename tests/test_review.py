@@ -420,7 +420,7 @@ def test_frames_are_read_ahead_once(review: Review, monkeypatch: pytest.MonkeyPa
     """All of them, those with the best faces first, none twice; faces are made with them."""
     read: list[int] = []
     monkeypatch.setattr(review.session.engine, "read_ahead", read.append)
-    review.session.read_ahead(threading.Event())
+    review.session._read_ahead(threading.Event())
     scores = review.work.analysis.scores.values()
     sums = [sum(s.total for s in told if s) for told in zip(*scores, strict=True)]
     assert sorted(read) == list(range(4))
@@ -429,8 +429,39 @@ def test_frames_are_read_ahead_once(review: Review, monkeypatch: pytest.MonkeyPa
     assert review.client.get("api/face/P01/2/1.jpg").status_code == 200
     ended = threading.Event()
     ended.set()
-    review.session.read_ahead(ended)
+    review.session.work_ahead(ended)
     assert len(read) == 4
+
+
+def test_heads_are_made_at_full_size_ahead_and_give_way(
+    review: Review, engine: Engine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Once for each picture that is shown, when nothing else is done; whoever asks for a part goes before."""
+    monkeypatch.setattr(sessions, "LOOK_AGAIN_S", 0.001)
+    monkeypatch.setattr(sessions, "PAUSE_S", 0.001)
+    monkeypatch.setattr(engine, "read_ahead", lambda frame: None)
+    made: list[Decisions] = []
+    news, ended = threading.Event(), threading.Event()
+
+    def make_ahead(shown: Any, go_on: Callable[[], None]) -> None:
+        go_on()
+        made.append(shown.decisions)
+        if len(made) == 1:
+            with engine._being_asked(), pytest.raises(sessions._OvertakenError):
+                go_on()
+            raise sessions._OvertakenError
+        news.set()
+
+    monkeypatch.setattr(engine, "make_ahead", make_ahead)
+    ahead = threading.Thread(target=review.session.work_ahead, args=(ended,))
+    ahead.start()
+    assert news.wait(20)
+    news.clear()
+    review.change({"note": ["P01", "a hair"]})
+    assert news.wait(20)
+    ended.set()
+    ahead.join()
+    assert [d.notes for d in made] == [{}, {}, {"P01": "a hair"}]
 
 
 def test_undo_and_redo_go_all_the_way(review: Review) -> None:

@@ -281,20 +281,20 @@ class Workshop:
         some = replace(
             chosen, picks=tuple(p if p.person in near else replace(p, from_base=True) for p in chosen.picks)
         )
-        return self._at_full_size(replace(shown, choice=some), decided)
+        return self._at_full_size(replace(shown, choice=some), decided, self._progress)
 
-    def made(self, decided: Decisions) -> setting.Set:
+    def made(self, decided: Decisions, progress: Progress | None = None) -> setting.Set:
         """Return what `merge` makes by decisions, as `settle` would; heads that were looked at are made.
 
-        Errors as `settled`.
+        Parameters and errors as `settled`.
         """
-        shown = self.settled(decided)
-        made = self._at_full_size(shown, decided)
+        shown = self.settled(decided, progress)
+        made = self._at_full_size(shown, decided, progress or self._progress)
         _, notes = setting.touches_for(self._work.analysis, shown.choice, decided)
         risks = setting.with_notes(made.risks, decided, self._work.options)
         return replace(made, risks=risks, notes=notes)
 
-    def _at_full_size(self, shown: setting.Set, decided: Decisions) -> setting.Set:
+    def _at_full_size(self, shown: setting.Set, decided: Decisions, progress: Progress) -> setting.Set:
         """Return the heads of a choice, made at full size as they were made small."""
         chosen = shown.choice
         touches, _ = setting.touches_for(self._work.analysis, chosen, decided)
@@ -307,7 +307,7 @@ class Workshop:
                     made = _Bench(self._whole, chosen.base, self._models, self._work.options)
                     self._full = chosen.base, made
                 bench = self._full[1]
-            return bench.set_in(chosen, self._progress, touches, setting.ways_of(shown.heads))
+            return bench.set_in(chosen, progress, touches, setting.ways_of(shown.heads))
 
     def _near(self, shown: setting.Set, area: tuple[int, int, int, int]) -> set[str]:
         """Return whose heads may change an area, and on whose heads these lie."""

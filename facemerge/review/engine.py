@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import threading
 from collections import OrderedDict
-from collections.abc import Callable, Container, Mapping
+from collections.abc import Callable, Container, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -50,6 +51,7 @@ class Engine:
         self.read = Kept(read, 0)
         """Gives a frame's pixels; the last one is kept for whoever asks next."""
         self._workshop = Workshop(work, self.read, models, progress)
+        self._asked = 0
         self._files: OrderedDict[tuple[object, ...], tuple[bytes, Shown]] = OrderedDict()
         self._lock = threading.Lock()
 
@@ -94,7 +96,28 @@ class Engine:
 
     def made(self, decided: Decisions) -> Set:
         """Return what `merge` makes by decisions, at full size; errors as `show`."""
-        return self._workshop.made(decided)
+        with self._being_asked():
+            return self._workshop.made(decided)
+
+    def make_ahead(self, shown: Shown, progress: Progress) -> None:
+        """Make heads at full size before anybody asks for them; parameters and errors as `show`."""
+        self._workshop.made(shown.decisions, progress)
+
+    @property
+    def is_asked(self) -> bool:
+        """Whether somebody waits for heads at full size."""
+        with self._lock:
+            return self._asked > 0
+
+    @contextmanager
+    def _being_asked(self) -> Iterator[None]:
+        with self._lock:
+            self._asked += 1
+        try:
+            yield
+        finally:
+            with self._lock:
+                self._asked -= 1
 
     def as_seen(self, decided: Decisions, seen: Shown, free: Container[str]) -> Decisions:
         """Return decisions by which only people who are free may change, by their ids."""
@@ -172,7 +195,8 @@ class Engine:
 
         def make() -> bytes:
             reached = None if what == "base" else (x0, y0, x1, y1)
-            full = self._workshop.full(shown.made, shown.decisions, reached)
+            with self._being_asked():
+                full = self._workshop.full(shown.made, shown.decisions, reached)
             base = full.base[window]
             if what == "base":
                 return pictures.part(base, self._profile(shown), zoom)

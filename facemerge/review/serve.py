@@ -77,7 +77,7 @@ def serve(session: Session, listening: socket.socket, ready: Callable[[str], Non
     logging.getLogger("uvicorn.error").addFilter(lambda _: not server.should_exit)
     ready(f"http://{HOST}:{port}/{token}/")
     ended = threading.Event()
-    threading.Thread(target=session.read_ahead, args=(ended,), name="facemerge-ahead", daemon=True).start()
+    threading.Thread(target=session.work_ahead, args=(ended,), name="facemerge-ahead", daemon=True).start()
     try:
         server.run(sockets=[listening])
     finally:

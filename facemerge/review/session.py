@@ -25,8 +25,8 @@ VERSIONS_KEPT = 8
 """Pictures of the last versions that a page may still ask for."""
 HISTORY_KEPT = 500
 """Changes that can be undone."""
-LOOK_AGAIN_S = 0.1
-"""How often it is looked whether something else is still being done."""
+LOOK_AGAIN_S, PAUSE_S = 0.1, 1.5
+"""How often it is looked whether something else is still being done, and for how long nothing was."""
 
 State = dict[str, Any]
 
@@ -78,14 +78,43 @@ class Session:
         if rough is not None:
             self._refine(rough, self._reckon_saved)
 
-    def read_ahead(self, ended: threading.Event) -> None:
-        """Read every frame once, those with the best faces first, while nothing else is to be done.
+    def work_ahead(self, ended: threading.Event) -> None:
+        """Do what may be asked for next, while nothing else is to be done, until the review ends.
+
+        First every frame is read once, those with the best faces first; then the heads that are shown are
+        made at full size, for whoever looks at a seam, or saves.
 
         Parameters
         ----------
         ended
-            Set when there is no need any more.
+            Set when the review ends.
         """
+        self._read_ahead(ended)
+        made: Shown | None = None
+        while not ended.wait(LOOK_AGAIN_S):
+            shown = self._newest()
+            if shown is not made and not self._at_work() and not ended.wait(PAUSE_S):
+                made = self._made_ahead(shown, ended) or made
+
+    def _made_ahead(self, shown: Shown, ended: threading.Event) -> Shown | None:
+        """Return what is shown, once its heads are made at full size; None if something else came first."""
+
+        def go_on(*_: object) -> None:
+            other = self._engine.is_asked or self._at_work() or self._newest() is not shown
+            if other or ended.is_set():
+                raise _OvertakenError
+
+        try:
+            go_on()
+            self._engine.make_ahead(shown, go_on)
+        except _OvertakenError:
+            return None
+        except FacemergeError:
+            # Told to whoever asks for it.
+            pass
+        return shown
+
+    def _read_ahead(self, ended: threading.Event) -> None:
         scores = self._work.analysis.scores.values()
         good = [sum(s.total for s in told if s is not None) for told in zip(*scores, strict=True)]
         for frame in sorted(range(len(good)), key=lambda f: -good[f]):
