@@ -37,8 +37,8 @@ from facemerge.words import (
 
 SCREEN_PX = 1600
 """Long side of the big picture on a screen."""
-MOST_SMALL_BYTES = 300_000_000
-"""What stand-ins of frames may take, drafts and those of screen size each: of 24 megapixels 16 and 66."""
+MOST_DRAFT_BYTES, MOST_SMALL_BYTES = 150_000_000, 300_000_000
+"""What drafts of frames and those of screen size may take: of 24 megapixels 8 and 66."""
 BENCHES_KEPT = 2
 """Bases whose heads are kept: the one that is shown, and the one before it for whoever compares."""
 CHOICES_KEPT = 32
@@ -83,12 +83,12 @@ class Workshop:
         self._benches: OrderedDict[int, _Bench] = OrderedDict()
         self._drafting = threading.RLock()
         draft = draft_of(work.analysis, read)
-        self._draft = replace(draft, read=Kept(draft.read, MOST_SMALL_BYTES))
+        self._draft = replace(draft, read=Kept(draft.read, MOST_DRAFT_BYTES))
         long_side = max(max(f.size) for f in draft.analysis.frames)
-        screen = shrunk(self._draft.analysis, self._draft.read, max(1, round(long_side / SCREEN_PX)))
-        self._screen = (
-            screen if screen.shrink == 1 else replace(screen, read=Kept(screen.read, MOST_SMALL_BYTES))
-        )
+        self._coarser = max(1, round(long_side / SCREEN_PX))
+        # Not by way of the drafts: all frames are read for the screen, few for drafts.
+        screen = shrunk(work.analysis, read, draft.shrink * self._coarser)
+        self._screen = replace(screen, read=Kept(screen.read, MOST_SMALL_BYTES))
         self._whole = self._draft if draft.shrink == 1 else Draft(analysis=work.analysis, read=read, shrink=1)
         # One lock where both are one.
         self._making = self._drafting if draft.shrink == 1 else threading.RLock()
@@ -241,7 +241,7 @@ class Workshop:
             options=self._work.options.composite,
             rough=True,
         )
-        return [_enlarged(head, self._screen.shrink)]
+        return [_enlarged(head, self._coarser)]
 
     def as_seen(self, decided: Decisions, seen: Choice, free: Container[str]) -> Decisions:
         """Return decisions by which the base stays as seen, and so does everybody but who is free.
