@@ -78,7 +78,9 @@ export class PersonPanel {
     if (same) return;
     this.person = person;
     const from = source(state, person).replace(/^./, (first) => first.toUpperCase());
-    say(this.source, person.why ? `${from}. ${person.why}` : `${from}.`);
+    // Who has chosen it themselves knows why.
+    const why = person.forced || person.kept ? "" : person.why;
+    say(this.source, why ? `${from}. ${why}` : `${from}.`);
     if (this.reasons.dataset.told !== person.reasons.join("\n")) {
       this.reasons.dataset.told = person.reasons.join("\n");
       this.reasons.replaceChildren(...person.reasons.map((reason) => make("li", {}, reason)));
