@@ -126,6 +126,9 @@ def test_laying_is_src_over_and_touches_nothing_else(seed: int, deep: bool) -> N
         for _ in range(2)
     ]
     got = blend.lay(base, heads)
+    for area in ((0, 0, 1, 1), (3, 2, base.shape[1] - 2, base.shape[0] - 1)):
+        x0, y0, x1, y1 = area
+        assert np.array_equal(blend.lay(base, heads, area), got[y0:y1, x0:x1])
     flat, touched = base.astype(np.float64), np.zeros((40, 50), bool)
     for h in heads:
         (x, y), (rows, columns) = h.offset, h.mask.shape

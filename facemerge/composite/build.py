@@ -256,25 +256,21 @@ def _finish(
     blended = np.clip(merged * near + corrected * (1 - near), 0, 1)
     mask = np.rint(alpha * imaging.full_scale(base)).astype(base.dtype)
     pixels = imaging.from_unit(blended, base.dtype)
-    if not measured:
-        return Head(
-            person=person,
-            offset=window.offset,
-            pixels=frozen(pixels),
-            mask=frozen(mask),
-            seam=UNMEASURED,
-            placement=trial.placement.name,
-        )
-    shown = imaging.to_unit(pixels)
-    seam = _seam(trial, window, below, plain, placed, corrected, shown, alpha, valid | filled)
-    seam = replace(seam, invented=max(seam.invented, trial.invented))
-    return Head(
+    head = Head(
         person=person,
         offset=window.offset,
         pixels=frozen(pixels),
         mask=frozen(mask),
-        seam=seam,
+        seam=UNMEASURED,
         placement=trial.placement.name,
+    )
+    if not measured:
+        return head
+    shown = imaging.to_unit(pixels)
+    seam = _seam(trial, window, below, plain, placed, corrected, shown, alpha, valid | filled)
+    return replace(
+        head,
+        seam=replace(seam, invented=max(seam.invented, trial.invented)),
         whole=frozen(_opaque(imaging.from_unit(unbent, base.dtype), reached)),
         unblended=frozen(imaging.from_unit(corrected, base.dtype)),
     )

@@ -72,7 +72,7 @@ def whole_picture(image: Array, profile: bytes | None) -> bytes:
         (H, W, 3) RGB uint8 or uint16 in `profile`; None is sRGB.
     """
     factor = _WHOLE_PX / image.shape[1]
-    return _jpeg(_scaled(image, factor) if factor < 1 else image, profile, quality=84)
+    return srgb_jpeg(_scaled(image, factor) if factor < 1 else image, profile, quality=84)
 
 
 def head_pictures(base: Array, composite: Array, head: Head, profile: bytes | None) -> HeadPictures:
@@ -91,9 +91,9 @@ def head_pictures(base: Array, composite: Array, head: Head, profile: bytes | No
     factor = min(2.0, max(1.0, _CROP_LEAST_PX / side), _CROP_MOST_PX / side)
     shown = _scaled(after, min(2.0, _OUTLINE_PX / side))
     return HeadPictures(
-        base=_jpeg(_scaled(before, factor), profile, quality=88),
-        composite=_jpeg(_scaled(after, factor), profile, quality=88),
-        outline=jpeg_bytes(_drawn_seam(to_srgb(shown, profile), head, (x0, y0, x1, y1)), quality=84),
+        base=srgb_jpeg(_scaled(before, factor), profile, quality=88),
+        composite=srgb_jpeg(_scaled(after, factor), profile, quality=88),
+        outline=_encoded(_drawn_seam(to_srgb(shown, profile), head, (x0, y0, x1, y1)), quality=84),
     )
 
 
@@ -128,9 +128,9 @@ def seam_pictures(base: Array, composite: Array, head: Head, profile: bytes | No
     )
     line = _drawn_seam(after, head, area, ring_px=28)
     return SeamPictures(
-        base=jpeg_bytes(before, quality=92),
-        composite=jpeg_bytes(after, quality=92),
-        line=jpeg_bytes(line, quality=92),
+        base=_encoded(before, quality=92),
+        composite=_encoded(after, quality=92),
+        line=_encoded(line, quality=92),
         size=(before.shape[1], before.shape[0]),
         zoom=100 * factor,
     )
@@ -163,7 +163,7 @@ def face_picture(image: Array, box: tuple[float, float, float, float], profile: 
     while cut.shape[1] >= 2 * _FACE_W and cut.shape[0] >= 2 * _FACE_H:
         even = cut[: cut.shape[0] // 2 * 2, : cut.shape[1] // 2 * 2]
         cut = resize(even, (even.shape[1] // 2, even.shape[0] // 2))
-    return _jpeg(resize(cut, (_FACE_W, _FACE_H)), profile, quality=80)
+    return srgb_jpeg(resize(cut, (_FACE_W, _FACE_H)), profile, quality=80)
 
 
 def _cut(image: Array, area: tuple[int, int, int, int]) -> Array:
@@ -215,12 +215,12 @@ def _drawn_seam(image: Array, head: Head, area: tuple[int, int, int, int], ring_
     return out
 
 
-def _jpeg(image: Array, profile: bytes | None, *, quality: int) -> bytes:
-    return jpeg_bytes(to_srgb(np.ascontiguousarray(image), profile), quality=quality)
+def srgb_jpeg(image: Array, profile: bytes | None, *, quality: int) -> bytes:
+    """Return an (H, W, 3) uint8 or uint16 picture as a JPEG file in sRGB; `profile` None is sRGB."""
+    return _encoded(to_srgb(np.ascontiguousarray(image), profile), quality=quality)
 
 
-def jpeg_bytes(image: Array, *, quality: int) -> bytes:
-    """Return an (H, W, 3) uint8 sRGB picture as a JPEG file."""
+def _encoded(image: Array, *, quality: int) -> bytes:
     done, data = cv2.imencode(
         ".jpg", cv2.cvtColor(image, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, quality]
     )

@@ -65,8 +65,7 @@ class Finished:
 
 def pending(out: Path) -> Path:
     """Return where decisions are kept while `out` is being replaced."""
-    place = out.resolve()
-    return place.with_name(f".{place.name[:200]}.decisions.json")
+    return _beside(out, files.DECISIONS)
 
 
 @contextmanager
@@ -81,10 +80,15 @@ def alone(out: Path) -> Iterator[None]:
         If it is under review already, or nothing can be written beside it.
     """
     _require_folder(out)
-    place = out.resolve()
     busy = f"{out} is under review already: look for its page in the browser, or end that review with Ctrl-C."
-    with files.alone(place.with_name(f".{place.name[:200]}.review"), busy):
+    with files.alone(_beside(out, "review"), busy):
         yield
+
+
+def _beside(out: Path, ending: str) -> Path:
+    """Return a hidden file beside a result, with room left for what it is called until it is whole."""
+    place = out.resolve()
+    return place.with_name(f".{place.name[:200]}.{ending}")
 
 
 def _require_folder(out: Path) -> None:

@@ -191,21 +191,21 @@ class Engine:
         x, y, w, h = area
         most = MOST_PART_PX // zoom
         x0, y0, x1, y1 = self._within((x, y, x + min(w, most), y + min(h, most)), shown)
-        window = np.s_[y0:y1, x0:x1]
+        wanted = x0, y0, x1, y1
 
         def make() -> bytes:
-            reached = None if what == "base" else (x0, y0, x1, y1)
+            reached = None if what == "base" else wanted
             with self._being_asked():
                 full = self._workshop.full(shown.made, shown.decisions, reached)
-            base = full.base[window]
+            base = full.base[y0:y1, x0:x1]
             if what == "base":
                 return pictures.part(base, self._profile(shown), zoom)
-            laid = composite.lay(full.base, full.heads)[window]
+            laid = composite.lay(full.base, full.heads, wanted)
             if what == "composite":
                 return pictures.part(laid, self._profile(shown), zoom)
             return pictures.part(pictures.difference(base, laid, self._profile(shown)), None, zoom)
 
-        return self._kept(("part", id(shown.made), what, x0, y0, x1, y1, zoom), make, shown)
+        return self._kept(("part", id(shown.made), what, wanted, zoom), make, shown)
 
     def make_room(self) -> None:
         """Give the memory of large frames free."""

@@ -14,7 +14,7 @@ import numpy as np
 from facemerge import imaging
 from facemerge.errors import InputError, OutputError
 from facemerge.formats import cache, icc
-from facemerge.formats.previews import jpeg_bytes
+from facemerge.formats.previews import srgb_jpeg
 from facemerge.pipeline.look import Read
 from facemerge.words import Aligned, Analysis, Array, Face, Float, Frame, Head
 
@@ -33,13 +33,13 @@ QUALITY = 88
 def whole(image: Array, profile: bytes | None, size: tuple[int, int]) -> bytes:
     """Return a picture at (W, H) as a JPEG file; (H, W, 3) uint8 or uint16 in `profile`, None is sRGB."""
     fitted = image if image.shape[1::-1] == size else imaging.resize(np.ascontiguousarray(image), size)
-    return jpeg_bytes(icc.to_srgb(np.ascontiguousarray(fitted), profile), quality=QUALITY)
+    return srgb_jpeg(fitted, profile, quality=QUALITY)
 
 
 def part(image: Array, profile: bytes | None, zoom: int) -> bytes:
     """Return a part of a picture as a JPEG file, each pixel as `zoom` times as many: none is made up."""
     grown = np.repeat(np.repeat(image, zoom, axis=0), zoom, axis=1)
-    return jpeg_bytes(icc.to_srgb(np.ascontiguousarray(grown), profile), quality=92)
+    return srgb_jpeg(grown, profile, quality=92)
 
 
 def difference(a: Array, b: Array, profile: bytes | None) -> Array:
@@ -139,10 +139,9 @@ class Faces:
 
     def _made(self, index: int, image: Array, frame: Frame) -> dict[str, bytes]:
         return {
-            p.id: jpeg_bytes(
-                icc.to_srgb(
-                    _cut(image, face, _turn(self._analysis, index) * self._scales[p.id]), frame.profile
-                ),
+            p.id: srgb_jpeg(
+                _cut(image, face, _turn(self._analysis, index) * self._scales[p.id]),
+                frame.profile,
                 quality=84,
             )
             for p in self._analysis.people

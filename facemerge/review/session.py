@@ -316,7 +316,7 @@ class Session:
 
     # -- saving ---------------------------------------------------------------------------------------------
 
-    def save(self, version: int, done: Callable[[], None] | None = None) -> None:
+    def save(self, version: int) -> None:
         """Begin to write the files that `merge` writes, by the decisions of now, in a thread of its own.
 
         Raises
@@ -360,14 +360,14 @@ class Session:
         finally:
             self._engine.make_room()
             with self._changing:
-                problem = self._settle_files(decided) or problem
+                problem = self._settle_files() or problem
                 with self._lock:
                     self._saving = None
                     self._saved = problem is None and self._kept[self._version].decisions == decided
                     self._problem = problem
             self.faces.keep_again()
 
-    def _settle_files(self, decided: Decisions) -> str | None:
+    def _settle_files(self) -> str | None:
         """Bring OUT's decisions up to date with what was changed meanwhile; return what failed."""
         newest, place = self._newest().decisions, self._work.out / files.DECISIONS
         try:
