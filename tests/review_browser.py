@@ -90,6 +90,13 @@ def face(page: Page, name: str) -> Any:
     return page.locator("button.face", has_text=name)
 
 
+def count(page: Page, selector: str, wanted: int) -> None:
+    """Wait until so many elements are there: what a click asks for is drawn a moment after it."""
+    from playwright.sync_api import expect
+
+    expect(page.locator(selector)).to_have_count(wanted)
+
+
 def settled(page: Page) -> None:
     """Wait until nothing is being changed any more."""
     page.wait_for_function("() => !document.querySelector('#stage').hasAttribute('aria-busy')")

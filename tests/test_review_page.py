@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 import review_browser as fixtures
-from review_browser import WIDTHS, drag, face, open_person, opened, settled, version
+from review_browser import WIDTHS, count, drag, face, open_person, opened, settled, version
 from review_fake import WORDS, Review, Server
 
 if TYPE_CHECKING:
@@ -21,9 +21,8 @@ browser, review, server, page = fixtures.browser, fixtures.review, fixtures.serv
 
 def test_everybody_is_there_at_a_glance(page: Page, review: Review) -> None:
     """The picture and everybody in the program's order, with place, flag as word and shape, and reason."""
-    rows = page.locator("#list > li")
-    assert rows.count() == len(review.state["people"])
-    first = rows.first.inner_text()
+    count(page, "#list > li", len(review.state["people"]))
+    first = page.locator("#list > li").first.inner_text()
     for words in ("P01", "first from left, back row", "▲", "needs retouching", "the collar breaks"):
         assert words in first
     assert "6 people" in page.locator("h1").inner_text()
@@ -35,8 +34,8 @@ def test_the_faces_of_one_person_only_exist(page: Page, review: Review) -> None:
     open_person(page, "P01")
     open_person(page, "P02")
     faces = sorted(review.person("P02")["faces"], key=lambda face: -face["score"])
+    count(page, "button.face", len(faces))
     said = page.locator("button.face").all_inner_texts()
-    assert len(said) == len(faces)
     for told, one in zip(said, faces, strict=True):
         assert review.state["frames"][one["frame"]]["name"][:-4] in told
         assert str(round(100 * one["score"])) in told
@@ -57,7 +56,7 @@ def test_a_click_takes_a_face(page: Page, review: Review) -> None:
     settled(page)
     assert review.actions == [{"take": ["P01", 5]}]
     assert version(page) == review.state["version"]
-    assert page.locator("button.face[aria-pressed=true]").count() == 1
+    count(page, "button.face[aria-pressed=true]", 1)
     assert "✓ chosen" in face(page, "DSC_0045").inner_text()
     assert "P01: head from DSC_0045.JPG" in page.locator("#said").inner_text()
 
@@ -122,7 +121,7 @@ def test_frames_are_forbidden_and_made_the_base_from_their_list(page: Page, revi
     """The list of frames, made when it is opened, says what each is used for and changes it."""
     assert page.locator("#frames .all li").count() == 0
     page.locator("#frames summary").click()
-    assert page.locator("#frames .all li").count() == len(review.state["frames"])
+    count(page, "#frames .all li", len(review.state["frames"]))
     page.get_by_role("button", name="No heads from DSC_0043.JPG").click()
     page.get_by_role("button", name="Make DSC_0044.JPG the base").click()
     page.get_by_role("button", name="Let the program choose the base").click()
