@@ -194,6 +194,11 @@ class CompositeOptions:
         high=3,
         source="tried: hair, neck and collar of a head and shoulders",
     )
+    whole_people: bool = _option(
+        False,
+        "take people whole, as layers, and bend nothing; on trial: slower, and its risks are not yet tuned",
+        source="tried: nobody in front is harmed, but some outlines before brick are not yet clean",
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -398,6 +398,9 @@ class Way:
     """Whether the donor is laid by the head and not by the whole frame."""
     reach: float = 1.0
     """How many times as far as usual the seam may be from the face."""
+    whole: bool = False
+    """Whether the person is taken whole, as a layer, as far as they are seen; then nothing is bent, and
+    `moved` tells whether they are laid where they are in the base."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

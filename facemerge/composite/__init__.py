@@ -1,7 +1,23 @@
 """Sets a head from one frame into another: places it, matches its tone, cuts, fills and blends."""
 
 from facemerge.composite.blend import lay
-from facemerge.composite.build import build_head
+from facemerge.composite.build import build_head, build_layer
 from facemerge.composite.forecast import Patch, forecast, patch_of
+from facemerge.composite.layering import Layering, Shot, in_front
+from facemerge.composite.silhouettes import Glimpse, Silhouettes, glimpse, silhouettes
 
-__all__ = ["Patch", "build_head", "forecast", "lay", "patch_of"]
+__all__ = [
+    "Glimpse",
+    "Layering",
+    "Patch",
+    "Shot",
+    "Silhouettes",
+    "build_head",
+    "build_layer",
+    "forecast",
+    "glimpse",
+    "in_front",
+    "lay",
+    "patch_of",
+    "silhouettes",
+]

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from facemerge import imaging
 from facemerge.composite import behind, blend, cut, fill, lines, measure, outline, place, tone
+from facemerge.composite.layering import Layer, Layering
 from facemerge.composite.stage import Stage, Window, nothing, stage
 from facemerge.composite.trial import Trial, border
 from facemerge.composite.ways import USUAL, Ways
@@ -144,6 +145,82 @@ def build_head(
         measured=not rough,
     )
     return replace(head, way=taken)
+
+
+def build_layer(
+    layering: Layering, person: str, dtype: np.dtype[Any], held: NDArray[np.float32] | None, way: Way | None
+) -> Head | None:
+    """Return a person set in whole, as a layer; None if their silhouette is not told.
+
+    Parameters
+    ----------
+    layering
+        The person, the base and the donor.
+    person
+        The person's id.
+    dtype
+        The base's.
+    held
+        (H, W) in [0, 1], pixels of the base that must not change; None = none.
+    way
+        The way that was found before, on a smaller copy, say; None: the one that shows less is found.
+    """
+    if not layering.possible():
+        return None
+    if way is None:
+        still, moved = (layering.lay(moved=m, held=held) for m in (False, True))
+        layer, is_moved = (moved, True) if moved.shows < still.shows else (still, False)
+    else:
+        layer, is_moved = layering.lay(moved=way.moved, held=held), way.moved
+    if not (layer.mask > 0).any():
+        return None
+    h, w = layer.mask.shape
+    scale = min(1.0, WORK_FACE_PX / layering.face_px)
+    work_size = (max(8, round(w * scale)), max(8, round(h * scale)))
+    window = Window(offset=layer.offset, size=(w, h), work_size=work_size, face_px=layering.face_px)
+    pixels = imaging.from_unit(np.where((layer.mask > 0)[..., None], layer.shown, layer.donor), dtype)
+    donor = imaging.from_unit(layer.donor, dtype)
+    return Head(
+        person=person,
+        offset=layer.offset,
+        pixels=frozen(pixels),
+        mask=frozen(np.rint(layer.mask * np.iinfo(dtype).max).astype(dtype)),
+        seam=_layer_seam(layer, window),
+        placement="person" if is_moved else "homography",
+        whole=frozen(_opaque(donor, layer.reached)),
+        unblended=frozen(donor),
+        way=Way(straight=True, whole=True, moved=is_moved),
+    )
+
+
+def _layer_seam(layer: Layer, window: Window) -> Seam:
+    """Return the measures of a layer: along its outlines, on what is seen in the end."""
+    mask = layer.mask
+    ring, known = measure.soft_edge_of(mask), mask > 0.02
+    apart = measure.seen_difference(layer.below, layer.shown, ring, known)
+    small = faults_at_work(
+        window,
+        window.shrink(layer.below),
+        window.shrink(layer.shown),
+        window.shrink(layer.shown),
+        np.asarray(cv2.resize(mask, window.work_size, interpolation=cv2.INTER_AREA), np.float32),
+    )
+    # A donor moved with the person has its background elsewhere; what is seen in the end is what counts.
+    small["strange_delta_e"] = layer.strangeness
+    small["strange_at"] = None
+    return Seam(
+        delta_e_median=float(np.median(apart)) if apart.size else 0.0,
+        delta_e_p95=float(np.percentile(apart, 95)) if apart.size else 0.0,
+        texture=measure.texture(layer.below, ring),
+        misregistration_px=0.0,
+        tone_delta_e=0.0,
+        grain_ratio=_grain_ratio(layer.below, layer.donor),
+        neighbour_overlap=0.0,
+        invented=0.0,
+        old_head_left=layer.old_left,
+        head_box=_head_box(mask, window),
+        **small,
+    )
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -67,6 +67,18 @@ def head_from_landmarks(base_face: Face, donor_face: Face, base_from_donor: Floa
     return np.asarray(similar @ base_from_donor)
 
 
+def similarity_of(source: Float, target: Float) -> Float:
+    """Return the (3, 3) similarity between two faces by the landmarks that no expression moves.
+
+    Parameters
+    ----------
+    source, target
+        (478, 2) landmarks of one person, each in own pixels.
+    """
+    points = list(STEADY_POINTS)
+    return _similarity(np.asarray(source[points], np.float64), np.asarray(target[points], np.float64))
+
+
 def _similarity(source: Float, target: Float) -> Float:
     a, b = source.mean(0), target.mean(0)
     s, t = source - a, target - b

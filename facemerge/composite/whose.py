@@ -81,15 +81,15 @@ def ownership(
     moved = [_shrunk(left, size) for left in unexplained]
     there = np.clip(_shrunk(seen, size), DOUBT, 1 - DOUBT)
 
-    sure, whose = _cores(points, lab.shape[:2])
+    sure, whose = cores(points, lab.shape[:2])
     prior = _prior(points, moved, there)
-    parts = _told(prior, sure, whose)
-    boxes = _boxes(lab)
+    parts = told(prior, sure, whose)
+    boxes = colour_boxes(lab)
     for _ in range(ROUNDS):
         calm = [cv2.GaussianBlur(part, (0, 0), 1.0) for part in parts]
-        colour = np.stack([_log_likelihood(boxes, np.where(p > COUNTED_FROM, p, 0)) for p in calm])
+        colour = np.stack([log_likelihood(boxes, np.where(p > COUNTED_FROM, p, 0)) for p in calm])
         usual = np.logaddexp.reduce(colour, axis=0) - np.log(len(colour))
-        parts = _told(prior + COLOUR * np.clip(colour - usual, -WORST_COLOUR, WORST_COLOUR), sure, whose)
+        parts = told(prior + COLOUR * np.clip(colour - usual, -WORST_COLOUR, WORST_COLOUR), sure, whose)
     mine = _walk(lab, parts[0] + parts[len(points)], sure, whose == 0)
     return _enlarged(mine, (w, h)), _enlarged(1 - parts[-1], (w, h))
 
@@ -103,7 +103,7 @@ def _enlarged(share: Float, size: tuple[int, int]) -> NDArray[np.float32]:
     return np.asarray(np.clip(found, 0, 1), np.float32)
 
 
-def _cores(points: Sequence[Float], shape: tuple[int, int]) -> tuple[NDArray[np.bool_], NDArray[np.intp]]:
+def cores(points: Sequence[Float], shape: tuple[int, int]) -> tuple[NDArray[np.bool_], NDArray[np.intp]]:
     """Return the (h, w) pixels of which there is no doubt, and whose they are."""
     away = np.stack([outline.head_distance(p, shape) for p in points])
     faces = np.stack([outline.hull(p, shape, 1.1) for p in points])
@@ -118,19 +118,19 @@ def _prior(
 ) -> Float:
     """Return the (2 N + 1, h, w) log chances of heads, bodies and the wall by place and motion."""
     shape = (there.shape[0], there.shape[1])
-    place = np.stack([_head(p, shape) for p in points] + [_body(p, shape) for p in points])
+    place = np.stack([head_cost(p, shape) for p in points] + [body_cost(p, shape) for p in points])
     motion = np.minimum(np.stack(moved) / MOTION_DELTA_E, WORST_MOTION)
     people = -(PLACE * place + MOTION * np.concatenate([motion, motion]))
     people = people - np.logaddexp.reduce(people, axis=0) + np.log(there)
     return np.concatenate([people, np.log(1 - there)[None]])
 
 
-def _head(points: Float, shape: tuple[int, int]) -> NDArray[np.float32]:
+def head_cost(points: Float, shape: tuple[int, int]) -> NDArray[np.float32]:
     away = outline.head_distance(points, shape)
     return np.where(away < 1, away, 1 + HEAD_FADES * (away - 1))
 
 
-def _body(points: Float, shape: tuple[int, int]) -> NDArray[np.float32]:
+def body_cost(points: Float, shape: tuple[int, int]) -> NDArray[np.float32]:
     wide, high = np.ptp(points, axis=0)
     x0, y0 = points.mean(0) + np.array([0, BODY_DOWN * high])
     y, x = np.mgrid[0 : shape[0], 0 : shape[1]].astype(np.float32)
@@ -139,22 +139,23 @@ def _body(points: Float, shape: tuple[int, int]) -> NDArray[np.float32]:
     return np.asarray(BODY_COST + np.maximum(0, away - 1) + ABOVE_CHIN_COST * above_chin, np.float32)
 
 
-def _told(log: Float, sure: NDArray[np.bool_], whose: NDArray[np.intp]) -> Float:
+def told(log: Float, sure: NDArray[np.bool_], whose: NDArray[np.intp]) -> Float:
     """Return chances that sum to 1, with heads where there is no doubt."""
-    chances = np.exp(log - np.logaddexp.reduce(log, axis=0))
+    chances = np.exp(log - log.max(0))
+    chances /= chances.sum(0)
     chances[:, sure] = 0
     y, x = np.nonzero(sure)
     chances[whose[y, x], y, x] = 1
     return np.asarray(chances)
 
 
-def _boxes(lab: NDArray[np.float32]) -> tuple[NDArray[np.intp], ...]:
+def colour_boxes(lab: NDArray[np.float32]) -> tuple[NDArray[np.intp], ...]:
     low, wide = np.array([0, -WIDEST_A_B, -WIDEST_A_B]), np.array([100, 2 * WIDEST_A_B, 2 * WIDEST_A_B])
     share = np.clip((lab - low) / wide, 0, 1 - 1e-6) * BINS
     return tuple(np.moveaxis(share.astype(np.intp), -1, 0))
 
 
-def _log_likelihood(boxes: tuple[NDArray[np.intp], ...], weight: Float) -> Float:
+def log_likelihood(boxes: tuple[NDArray[np.intp], ...], weight: Float) -> Float:
     """Return the (h, w) log likelihood of each pixel's colour in the part that `weight` shows."""
     size = int(np.prod(BINS))
     if weight.sum() < FEWEST:

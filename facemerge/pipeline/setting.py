@@ -38,6 +38,8 @@ from facemerge.words import (
 )
 
 DONORS_KEPT = 3
+MOST_WITNESSES, FEWEST_WITNESSES = 7, 2
+"""How many frames people are told apart by, and how few other ones are too few for it."""
 SPARES_OFFERED = 2
 """How many third frames a head may ask for what stood behind it."""
 SPARE_ERROR_PX = 2.0
@@ -346,6 +348,8 @@ class Bench:
         self._base = read(frame)
         self._donors = _Donors(analysis, lambda f: in_form_of(read(f), f, frame))
         self._made: dict[tuple[str, int], list[tuple[list[Head], Head]]] = {}
+        self._glimpses: dict[int, composite.Glimpse] = {}
+        self._silhouettes: dict[int, composite.Silhouettes | None] = {}
 
     def set_in(
         self,
@@ -395,7 +399,10 @@ class Bench:
                 return head
         donor = self._donors(pick.frame)
         base_face, donor_face = _faces(person, self._index, pick)
-        head = composite.build_head(
+        layer = None
+        if self._options.composite.whole_people and (way is None or way.whole):
+            layer = self._layer(person, pick, current, laid, way)
+        head = layer or composite.build_head(
             current=current,
             donor=donor,
             base_from_donor=self._analysis.base_from_frame(self._index, pick.frame),
@@ -408,11 +415,85 @@ class Bench:
             options=self._options.composite,
             base=self._base,
             spares=[partial(self._spare, f) for f in spare_frames(self._analysis, self._index, person, pick)],
-            way=way,
+            way=None if way is None or way.whole else way,
         )
         under = [h for h in laid if _meet(h, head)]
         self._made.setdefault((person.id, pick.frame), []).append((under, head))
         return head
+
+    def _layer(
+        self, person: Person, pick: Pick, current: Pixels, laid: Sequence[Head], way: Way | None
+    ) -> Head | None:
+        """Return a person set in whole, as a layer; None if too little is known for it."""
+        people = self._analysis.people
+        who = people.index(person)
+        base, donor = self._shot(self._index, current), self._shot(pick.frame, self._donors(pick.frame))
+        if base is None or donor is None:
+            return None
+        front = composite.in_front(who, [p.row for p in people])
+        names = {people[i].id for i in front}
+        held = None
+        for head in laid:
+            if head.person in names:
+                held = np.zeros(current.shape[:2], np.float32) if held is None else held
+                (x, y), (h, w) = head.offset, head.mask.shape
+                part = held[y : y + h, x : x + w]
+                np.maximum(part, head.mask.astype(np.float32) / np.iinfo(head.mask.dtype).max, out=part)
+        spares = [
+            partial(self._spare_shot, f) for f in spare_frames(self._analysis, self._index, person, pick)
+        ]
+        layering = composite.Layering(base, donor, spares, who, front)
+        return composite.build_layer(layering, person.id, current.dtype, held, way)
+
+    def _spare_shot(self, frame: int) -> composite.Shot:
+        shot = self._shot(frame, self._donors(frame))
+        assert shot is not None
+        return shot
+
+    def _shot(self, frame: int, pixels: Pixels) -> composite.Shot | None:
+        """Return a frame with its silhouettes; None if there is nobody, or no frame to tell them by."""
+        told = self._silhouettes_of(frame)
+        if told is None:
+            return None
+        return composite.Shot(
+            pixels=pixels,
+            faces=self._faces_in(frame),
+            silhouettes=told,
+            base_from_frame=self._analysis.base_from_frame(self._index, frame),
+        )
+
+    def _silhouettes_of(self, frame: int) -> composite.Silhouettes | None:
+        if frame not in self._silhouettes:
+            others = [
+                (self._glimpse(f), self._analysis.base_from_frame(frame, f))
+                for f in self._witnesses()
+                if f != frame
+            ]
+            target = self._glimpse(frame)
+            enough = bool(target.faces) and len(others) >= FEWEST_WITNESSES
+            self._silhouettes[frame] = composite.silhouettes(target, others) if enough else None
+        return self._silhouettes[frame]
+
+    def _witnesses(self) -> list[int]:
+        """Return the frames by which people are told apart: some, spread over the burst."""
+        usable = [f for f, a in enumerate(self._analysis.alignments) if isinstance(a, Aligned)]
+        shown = np.linspace(0, len(usable) - 1, min(MOST_WITNESSES, len(usable))).round().astype(int)
+        return [usable[i] for i in dict.fromkeys(shown.tolist())]
+
+    def _glimpse(self, frame: int) -> composite.Glimpse:
+        if frame not in self._glimpses:
+            faces = self._faces_in(frame)
+            pixels = self._base if frame == self._index else self._donors(frame)
+            widths = [
+                f.box[2] - f.box[0] for p in self._analysis.people for f in p.faces if isinstance(f, Face)
+            ]
+            self._glimpses[frame] = composite.glimpse(pixels, faces, float(np.median(widths)))
+        return self._glimpses[frame]
+
+    def _faces_in(self, frame: int) -> dict[int, Face]:
+        return {
+            i: face for i, p in enumerate(self._analysis.people) if isinstance(face := p.faces[frame], Face)
+        }
 
     def _touched(
         self, person: Person, pick: Pick, head: Head, current: Pixels, touches: Touches

@@ -1,0 +1,258 @@
+"""Whose each pixel of a frame is: the background's, or which person's, told from the whole burst.
+
+One photograph does not say where a white sleeve ends before a white wall. A burst does: everybody moves a
+little by themselves while the background does not, so a pixel is best explained by the motion of what it
+shows (Wang and Adelson, "Representing Moving Images with Layers", IEEE Trans. Image Processing 3(5), 1994);
+and what somebody hides in one frame is bare in another, so that the background by itself is known.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from facemerge import imaging
+from facemerge.composite import cut, outline, place, tone, whose
+from facemerge.words import Array, Face, Float
+
+FACE_PX = 56.0
+"""Face width at which people are told apart; the picture's own edges bring the answer to full size."""
+# On the maps of six bursts, a frame each, everybody as far as 1.6 face widths from the face: 0.91 to 0.96 of
+# what is told or true is both (intersection over union).
+PLACE, MOTION, COLOUR, BARE = 3.0, 2.0, 2.0, 2.0
+"""Weights of place in heads, of motion, of the log likelihood of a colour, and of the bare background."""
+MOTION_DELTA_E, WORST_MOTION = 6.0, 3.0
+BARE_DELTA_E, WORST_BARE = 2.5, 6.0
+"""Difference to the bare background that counts one, and the most that it counts."""
+AGREEING_SHARE = 0.4
+"""Of the other frames so many need to agree with a motion: in the rest somebody may stand before, or blur."""
+BACKGROUND_COST, FARTHEST_HEADS, NEAR_COST = 1.0, 1.9, 0.8
+"""What it costs in heads to be background, and what is added for each head nearer than `FARTHEST_HEADS`."""
+HEAD_REACH, BODY_HALF_WIDTH = 1.15, 1.3
+"""How far from a face another frame is not trusted to show the background: in heads, and in face widths."""
+MOST_LIKELY = 2.0
+ROUNDS = 2
+SMOOTHING, EDGE_STEPS = 60.0, 12.0
+"""Strength of the edge-preserving smoothing, and the 8-bit step that counts as an edge."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Glimpse:
+    """A frame, small, and where everybody's face is in it."""
+
+    picture: NDArray[np.float32]
+    """(h, w, 3) encoded in [0, 1]."""
+    faces: Mapping[int, Float]
+    """Person's index -> (478, 2) landmarks in small pixels; who was not found is not in it."""
+    small_from_frame: Float
+    """(3, 3) full-resolution pixels to small ones."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Silhouettes:
+    """Whose each pixel of one frame is."""
+
+    shares: NDArray[np.float32]
+    """(n + 1, h, w) in [0, 1], summing to 1: of each person, and last of the background."""
+    people: tuple[int, ...]
+    """The persons' indices, in the order of `shares`."""
+    small_from_frame: Float
+
+    def of(self, people: Sequence[int]) -> NDArray[np.float32]:
+        """Return (h, w) the share of some people together; of people not in the frame there is none."""
+        found = [self.shares[self.people.index(who)] for who in people if who in self.people]
+        return np.asarray(sum(found, np.zeros(self.shares.shape[1:], np.float32)), np.float32)
+
+    @property
+    def background(self) -> NDArray[np.float32]:
+        """(h, w) the background's share."""
+        return np.asarray(self.shares[-1])
+
+
+def glimpse(pixels: Array, faces: Mapping[int, Face], face_px: float) -> Glimpse:
+    """Return a frame small enough to tell people apart.
+
+    Parameters
+    ----------
+    pixels
+        (H, W, 3) uint8 or uint16.
+    faces
+        Person's index -> face in the frame's pixels.
+    face_px
+        A usual face's width in the frame's pixels.
+    """
+    h, w = pixels.shape[:2]
+    shrink = min(1.0, FACE_PX / max(face_px, 1.0))
+    size = max(8, round(w * shrink)), max(8, round(h * shrink))
+    small_from_frame = imaging.scale_matrix((w, h), size)
+    small = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)
+    return Glimpse(
+        picture=np.asarray(imaging.to_unit(small), np.float32),
+        faces={who: imaging.transform(small_from_frame, f.landmarks[:, :2]) for who, f in faces.items()},
+        small_from_frame=small_from_frame,
+    )
+
+
+def silhouettes(target: Glimpse, others: Sequence[tuple[Glimpse, Float]]) -> Silhouettes:
+    """Return whose each pixel of a frame is.
+
+    Every head, every body and the background have a model of their colours, learnt in turn from the pixels
+    that are theirs so far (as Rother et al., "GrabCut", 2004, do for two), beside place, motion and the bare
+    background; the answer is drawn to the picture's edges (Min et al., "Fast Global Image Smoothing Based on
+    Weighted Least Squares", 2014, as OpenCV has it).
+
+    Parameters
+    ----------
+    target
+        The frame.
+    others
+        Other frames of the burst, all of the same size, each with its (3, 3) target_from_other in
+        full-resolution pixels.
+
+    Raises
+    ------
+    ValueError
+        If nobody is in the frame, or there is no other one.
+    """
+    if not target.faces or not others:
+        raise ValueError("silhouettes needs somebody in the frame, and other frames")
+    people = tuple(sorted(target.faces))
+    points = [target.faces[who] for who in people]
+    shape = target.picture.shape[0], target.picture.shape[1]
+    lab = _lab(target.picture)
+    still, moved, bare = _explained(target, lab, people, others)
+    place_cost = np.stack(
+        [whose.head_cost(p, shape) for p in points] + [whose.body_cost(p, shape) for p in points]
+    )
+    near = np.clip(FARTHEST_HEADS - place_cost.min(0), 0, FARTHEST_HEADS)
+    motion = np.concatenate([moved, moved])
+    prior: NDArray[np.float32] = np.concatenate(
+        [
+            -(PLACE * place_cost + MOTION * motion),
+            (bare - PLACE * (NEAR_COST * near + BACKGROUND_COST) - MOTION * still)[None],
+        ]
+    ).astype(np.float32)
+    shares = _coloured(lab, prior, points)
+    guide = imaging.from_unit(target.picture, np.uint8)
+    made: Any = cv2.ximgproc
+    smooth = np.stack(
+        [made.fastGlobalSmootherFilter(guide, s.astype(np.float32), SMOOTHING, EDGE_STEPS) for s in shares]
+    )
+    smooth = np.clip(smooth, 0, 1)
+    _pin(smooth, *whose.cores(points, shape))
+    return Silhouettes(
+        shares=np.asarray(smooth / np.maximum(smooth.sum(0), 1e-6), np.float32),
+        people=people,
+        small_from_frame=target.small_from_frame,
+    )
+
+
+def _lab(picture: NDArray[np.float32]) -> NDArray[np.float32]:
+    return cut.to_lab(np.asarray(cv2.GaussianBlur(picture, (0, 0), 0.7), np.float32))
+
+
+def _explained(
+    target: Glimpse,
+    lab: NDArray[np.float32],
+    people: Sequence[int],
+    others: Sequence[tuple[Glimpse, Float]],
+) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
+    """Return what standing still, and everybody's motion, leave unexplained, and what bareness speaks for.
+
+    Returns
+    -------
+    still : (h, w)
+    moved : (n, h, w)
+    bare : (h, w)
+        Positive where a pixel looks as the bare background does, negative where it does not, 0 where that is
+        not known.
+    """
+    h, w = lab.shape[:2]
+    still: list[NDArray[np.float32]] = []
+    moved: list[list[NDArray[np.float32]]] = [[] for _ in people]
+    plates = np.full((len(others), h, w, 3), np.nan, np.float32)
+    for n, (other, target_from_other) in enumerate(others):
+        m = target.small_from_frame @ target_from_other @ np.linalg.inv(other.small_from_frame)
+        gain = tone.gain_field(target.picture, _laid(other.picture, m, (w, h)), np.ones((h, w), bool))
+        exposure = np.median(gain, axis=(0, 1)).astype(np.float32)
+        there = _lab(tone.apply_gain(other.picture, np.broadcast_to(exposure, other.picture.shape)))
+        laid = _laid(there, m, (w, h))
+        still.append(_apart(lab, laid))
+        hidden = np.zeros((h, w), bool)
+        for points in other.faces.values():
+            hidden |= _person_zone(imaging.transform(m, points), (h, w))
+        plates[n][~hidden] = laid[~hidden]
+        for k, who in enumerate(people):
+            if who in other.faces:
+                motion = place.similarity_of(other.faces[who], target.faces[who])
+                moved[k].append(_apart(lab, _laid(there, motion, (w, h))))
+    unknown = np.full((h, w), WORST_MOTION / 2, np.float32)
+    return (
+        _agreed(still),
+        np.stack([_agreed(m) if m else unknown for m in moved]),
+        _bareness(lab, plates),
+    )
+
+
+def _laid(picture: NDArray[np.float32], m: Float, size: tuple[int, int]) -> NDArray[np.float32]:
+    return np.asarray(
+        cv2.warpPerspective(picture, m, size, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    )
+
+
+def _apart(a: NDArray[np.float32], b: NDArray[np.float32]) -> NDArray[np.float32]:
+    return np.asarray(cv2.GaussianBlur(np.linalg.norm(a - b, axis=2), (0, 0), 1.5), np.float32)
+
+
+def _agreed(apart: Sequence[NDArray[np.float32]]) -> NDArray[np.float32]:
+    rank = round(AGREEING_SHARE * (len(apart) - 1))
+    found = np.partition(np.stack(apart), rank, axis=0)[rank]
+    return np.asarray(np.minimum(found / MOTION_DELTA_E, WORST_MOTION), np.float32)
+
+
+def _person_zone(points: Float, shape: tuple[int, int]) -> NDArray[np.bool_]:
+    """Return where somebody with that face may hide the background."""
+    wide, high = np.ptp(points, axis=0)
+    y, x = np.mgrid[0 : shape[0], 0 : shape[1]]
+    body = (np.abs(x - points[:, 0].mean()) < BODY_HALF_WIDTH * wide) & (y > points[:, 1].max() - 0.1 * high)
+    return np.asarray(body | (outline.head_distance(points, shape) < HEAD_REACH))
+
+
+def _bareness(lab: NDArray[np.float32], plates: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return what likeness to the bare background, the median of the frames that show it, speaks for."""
+    seen = (~np.isnan(plates[..., 0])).sum(0)
+    known = seen > 0
+    # NaN sorts last, so the median of `seen` values is at half their number.
+    order = np.sort(plates[:, known], axis=0)
+    plate = np.take_along_axis(order, ((seen[known] - 1) // 2)[None, :, None], axis=0)[0]
+    apart = np.zeros(lab.shape[:2], np.float32)
+    apart[known] = np.linalg.norm(lab[known] - plate, axis=1)
+    soft = cv2.GaussianBlur(apart, (0, 0), 1.0)
+    return np.asarray(np.where(known, BARE - np.minimum(soft / BARE_DELTA_E, WORST_BARE), 0), np.float32)
+
+
+def _coloured(lab: NDArray[np.float32], prior: Array, points: Sequence[Float]) -> Float:
+    """Return (n + 1, h, w) chances once everybody's colours are learnt."""
+    n = len(points)
+    sure, who = whose.cores(points, (lab.shape[0], lab.shape[1]))
+    parts = whose.told(prior, sure, who)
+    boxes = whose.colour_boxes(lab)
+    for _ in range(ROUNDS):
+        calm = [cv2.GaussianBlur(part, (0, 0), 1.0) for part in parts]
+        colour = np.stack([whose.log_likelihood(boxes, np.where(p > 0.5, p, 0)) for p in calm])
+        most = colour.max(0)
+        usual = most + np.log(np.exp(colour - most).mean(0))
+        parts = whose.told(prior + COLOUR * np.clip(colour - usual, -MOST_LIKELY, MOST_LIKELY), sure, who)
+    return np.concatenate([parts[:n] + parts[n : 2 * n], parts[-1:]])
+
+
+def _pin(shares: NDArray[np.float32], sure: NDArray[np.bool_], who: NDArray[np.intp]) -> None:
+    """Give the pixels of which there is no doubt to whose they are, in place."""
+    shares[:, sure] = 0
+    y, x = np.nonzero(sure)
+    shares[who[y, x], y, x] = 1
