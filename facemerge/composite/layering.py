@@ -221,7 +221,9 @@ class Layering:
         known |= calm
         plate = np.where(calm[..., None], below, plate)
         # Where somebody stands before the person in the donor the base's body stays.
-        unseen = cv2.dilate(((before > 0.3) | ~reached).astype(np.uint8), _disc(rim + 1)) > 0
+        unseen = cv2.dilate(((before > 0.1) | ~reached).astype(np.uint8), _disc(rim + 1)) > 0
+        # Their rim is not the person's: it would lie on the cloth as a line.
+        new = new * (1 - cv2.GaussianBlur(unseen.astype(np.float32), (0, 0), 1.0))
         taken = ((cv2.dilate((old > 0.05).astype(np.uint8), _disc(rim)) > 0) & ~unseen).astype(np.float32)
         taken = np.asarray(cv2.GaussianBlur(taken, (0, 0), 1.0) * known, np.float32)
         emptied = below * (1 - taken[..., None]) + plate * taken[..., None]
