@@ -35,6 +35,8 @@ BACKGROUND_COST, FARTHEST_HEADS, NEAR_COST = 1.0, 1.9, 0.8
 """What it costs in heads to be background, and what is added for each head nearer than `FARTHEST_HEADS`."""
 HEAD_REACH, BODY_HALF_WIDTH = 1.15, 1.3
 """How far from a face another frame is not trusted to show the background: in heads, and in face widths."""
+STEADY, STEADY_DELTA_E, STEADY_PX = 4.0, 4.0, 7
+"""Weight of a pixel about which nothing moves beside a head, the difference, and the width looked at."""
 MOST_LIKELY = 2.0
 ROUNDS = 2
 SMOOTHING, EDGE_STEPS = 60.0, 12.0
@@ -125,7 +127,7 @@ def silhouettes(target: Glimpse, others: Sequence[tuple[Glimpse, Float]]) -> Sil
     points = [target.faces[who] for who in people]
     shape = target.picture.shape[0], target.picture.shape[1]
     lab = _lab(target.picture)
-    still, moved, bare = _explained(target, lab, people, others)
+    still, moved, bare, steady = _explained(target, lab, people, others)
     place_cost = np.stack(
         [whose.head_cost(p, shape) for p in points] + [whose.body_cost(p, shape) for p in points]
     )
@@ -137,6 +139,8 @@ def silhouettes(target: Glimpse, others: Sequence[tuple[Glimpse, Float]]) -> Sil
             (bare - PLACE * (NEAR_COST * near + BACKGROUND_COST) - MOTION * still)[None],
         ]
     ).astype(np.float32)
+    beside = np.all([_beside_head(p, shape) for p in points], axis=0)
+    prior[-1] += STEADY * np.where(beside, steady, 0)
     shares = _coloured(lab, prior, points)
     guide = imaging.from_unit(target.picture, np.uint8)
     made: Any = cv2.ximgproc
@@ -161,7 +165,7 @@ def _explained(
     lab: NDArray[np.float32],
     people: Sequence[int],
     others: Sequence[tuple[Glimpse, Float]],
-) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
+) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
     """Return what standing still, and everybody's motion, leave unexplained, and what bareness speaks for.
 
     Returns
@@ -171,7 +175,10 @@ def _explained(
     bare : (h, w)
         Positive where a pixel looks as the bare background does, negative where it does not, 0 where that is
         not known.
+    steady : (h, w)
+        Share of the other frames in which the pixel and all about it look the same.
     """
+    steady: list[NDArray[np.bool_]] = []
     h, w = lab.shape[:2]
     still: list[NDArray[np.float32]] = []
     moved: list[list[NDArray[np.float32]]] = [[] for _ in people]
@@ -183,6 +190,8 @@ def _explained(
         there = _lab(tone.apply_gain(other.picture, np.broadcast_to(exposure, other.picture.shape)))
         laid = _laid(there, m, (w, h))
         still.append(_apart(lab, laid))
+        apart = cv2.GaussianBlur(np.linalg.norm(lab - laid, axis=2), (0, 0), 0.7)
+        steady.append(cv2.dilate(apart, np.ones((STEADY_PX, STEADY_PX), np.uint8)) < STEADY_DELTA_E)
         hidden = np.zeros((h, w), bool)
         for points in other.faces.values():
             hidden |= _person_zone(imaging.transform(m, points), (h, w))
@@ -196,6 +205,7 @@ def _explained(
         _agreed(still),
         np.stack([_agreed(m) if m else unknown for m in moved]),
         _bareness(lab, plates),
+        np.asarray(np.mean(steady, axis=0), np.float32),
     )
 
 
@@ -221,6 +231,14 @@ def _person_zone(points: Float, shape: tuple[int, int]) -> NDArray[np.bool_]:
     y, x = np.mgrid[0 : shape[0], 0 : shape[1]]
     body = (np.abs(x - points[:, 0].mean()) < BODY_HALF_WIDTH * wide) & (y > points[:, 1].max() - 0.1 * high)
     return np.asarray(body | (outline.head_distance(points, shape) < HEAD_REACH))
+
+
+def _beside_head(points: Float, shape: tuple[int, int]) -> NDArray[np.bool_]:
+    """Return where a head and its hair may end: outside its core, above its chin or beside its body."""
+    x = np.arange(shape[1])[None]
+    body = np.abs(x - points[:, 0].mean()) < BODY_HALF_WIDTH * np.ptp(points[:, 0])
+    below = ~outline.above_chin(points, shape, 0)
+    return np.asarray((outline.head_distance(points, shape) > whose.CORE_HEADS) & ~(below & body))
 
 
 def _bareness(lab: NDArray[np.float32], plates: NDArray[np.float32]) -> NDArray[np.float32]:
