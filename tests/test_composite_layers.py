@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from typing import Any
 
 import cv2
@@ -18,7 +19,7 @@ from facemerge.models import Models
 from facemerge.options import Options
 from facemerge.pipeline import setting
 from facemerge.pipeline.draft import Draft
-from facemerge.words import Analysis, Choice, Face, Head, Pick, Pixels
+from facemerge.words import Analysis, Choice, Face, Head, Missing, Pick, Pixels
 
 TRUTH: dict[str, Any] = json.loads((SAMPLE / "truth.json").read_text())
 BASE, DONOR = 0, 8
@@ -99,7 +100,7 @@ def test_silhouettes_need_somebody_and_another_frame(analysis: Analysis) -> None
 def laid(analysis: Analysis, models: Models, once: Once) -> tuple[Pixels, tuple[Head, ...]]:
     """Two people of the back row from another frame, set into the base whole."""
     options = Options()
-    options = options.__class__(composite=options.composite.__class__(whole_people=True))
+    options = replace(options, composite=replace(options.composite, whole_people=True))
     picks = tuple(
         Pick(
             person=p.id,
@@ -168,3 +169,23 @@ def test_outside_the_masks_nothing_changes(laid: tuple[Pixels, tuple[Head, ...]]
         masked[y : y + h, x : x + w] |= head.mask > 0
     assert masked.any()
     assert np.array_equal(shown[~masked], base[~masked])
+
+
+def test_a_frame_without_anybody_does_no_harm(analysis: Analysis, models: Models) -> None:
+    """A further frame in which nobody was found is passed over when it is asked what stood behind."""
+    empty = 3
+    gone = Missing(reason="nobody was found")
+    people = tuple(
+        replace(p, faces=tuple(gone if f == empty else face for f, face in enumerate(p.faces)))
+        for p in analysis.people
+    )
+    bare = replace(analysis, people=people)
+    pick = Pick(person=people[0].id, frame=DONOR, from_base=False, gain=0, cost=0, why="")
+    assert empty in setting.spare_frames(bare, BASE, people[0], pick)
+    stay = [Pick(person=p.id, frame=BASE, from_base=True, gain=0, cost=0, why="") for p in people[1:]]
+    options = Options()
+    options = replace(options, composite=replace(options.composite, whole_people=True))
+    made = setting.Bench(Draft(analysis=bare, read=photo.read, shrink=1), BASE, models, options).set_in(
+        Choice(base=BASE, picks=(pick, *stay), why=""), lambda *_: None
+    )
+    assert [h.way is not None and h.way.whole for h in made.heads] == [True]

@@ -112,7 +112,7 @@ class Layering:
         self,
         base: Shot,
         donor: Shot,
-        others: Sequence[Callable[[], Shot]],
+        others: Sequence[Callable[[], Shot | None]],
         who: int,
         front: Sequence[int],
     ) -> None:
@@ -125,7 +125,8 @@ class Layering:
         donor
             The frame that the person comes from.
         others
-            Further frames, the best first, each read when called: they show what stood behind.
+            Further frames, the best first, each read when called: they show what stood behind. None is a
+            frame whose silhouettes are not told.
         who
             The person's index.
         front
@@ -134,6 +135,7 @@ class Layering:
         self._base, self._donor, self._others = base, donor, others
         self._who, self._front = who, front
         self.face_px = float(base.faces[who].box[2] - base.faces[who].box[0])
+        self._old, self._new = (_parts(shot, who, self.face_px) for shot in (base, donor))
 
     def placement(self, *, moved: bool) -> Float:
         """Return the (3, 3) matrix base_from_donor, by the person or by the whole frame.
@@ -157,8 +159,8 @@ class Layering:
         size = max(8, round(here.size[0] * scale)), max(8, round(here.size[1] * scale))
         placed, reached = here.place(self._donor.pixels, start)
         body = ~outline.above_chin(here.points(self._base.faces[self._who]), here.shape, 0) & reached
-        for shot, m in ((self._base, np.eye(3)), (self._donor, start)):
-            body &= here.share(_parts(shot, self._who, self.face_px), shot, m) > 0.7
+        for shot, share, m in ((self._base, self._old, np.eye(3)), (self._donor, self._new, start)):
+            body &= here.share(share, shot, m) > 0.7
         region = cv2.resize(body.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
         if region.sum() < FEWEST_BODY_FACES * JUDGED_FACE_PX**2:
             return None
@@ -209,8 +211,8 @@ class Layering:
         placed = tone.apply_gain(placed, gain)
 
         front = _drawn(here.share(base.silhouettes.of(self._front), base, still), below, radius)
-        old = _drawn(here.share(_parts(base, who, self.face_px), base, still), below, radius)
-        new = _drawn(here.share(_parts(donor, who, self.face_px), donor, placement), placed, radius)
+        old = _drawn(here.share(self._old, base, still), below, radius)
+        new = _drawn(here.share(self._new, donor, placement), placed, radius)
         before = _drawn(here.share(donor.silhouettes.of(self._front), donor, placement), placed, radius)
         new = new * reached
         calm = _still(below, by_frame, max(3, round(STILL_FACES * self.face_px)))
@@ -254,8 +256,8 @@ class Layering:
     def _window(self, placement: Float) -> tuple[tuple[int, int], tuple[int, int], tuple[bool, ...]]:
         h, w = self._base.pixels.shape[:2]
         corners = []
-        for shot, m in ((self._base, np.eye(3)), (self._donor, placement)):
-            y, x = np.nonzero(_parts(shot, self._who, self.face_px) > 0.3)
+        for shot, share, m in ((self._base, self._old, np.eye(3)), (self._donor, self._new, placement)):
+            y, x = np.nonzero(share > 0.3)
             full = np.linalg.inv(shot.silhouettes.small_from_frame)
             box = np.array([(x.min(), y.min()), (x.max(), y.min()), (x.min(), y.max()), (x.max(), y.max())])
             corners.append(imaging.transform(m @ full, box))
@@ -312,6 +314,8 @@ class Layering:
             if (wanted & ~known).sum() < FEWEST_PX:
                 break
             other = shot()
+            if other is None:
+                continue
             pixels, valid = here.place(other.pixels, other.base_from_frame)
             bare = here.share(other.silhouettes.background, other, other.base_from_frame)
             pixels = tone.apply_gain(pixels, tone.gain_field(below, pixels, (bare > 0.9) & (bare_base > 0.9)))

@@ -126,11 +126,13 @@ def _prior(
 
 
 def head_cost(points: Float, shape: tuple[int, int]) -> NDArray[np.float32]:
+    """Return (h, w) what it costs by place, in heads, to be the head of somebody with that face."""
     away = outline.head_distance(points, shape)
     return np.where(away < 1, away, 1 + HEAD_FADES * (away - 1))
 
 
 def body_cost(points: Float, shape: tuple[int, int]) -> NDArray[np.float32]:
+    """Return (h, w) what it costs by place, in heads, to be the body below that face."""
     wide, high = np.ptp(points, axis=0)
     x0, y0 = points.mean(0) + np.array([0, BODY_DOWN * high])
     y, x = np.mgrid[0 : shape[0], 0 : shape[1]].astype(np.float32)
@@ -150,6 +152,7 @@ def told(log: Float, sure: NDArray[np.bool_], whose: NDArray[np.intp]) -> Float:
 
 
 def colour_boxes(lab: NDArray[np.float32]) -> tuple[NDArray[np.intp], ...]:
+    """Return the box of each colour of a (h, w, 3) CIELAB picture, as three (h, w) indices into `BINS`."""
     low, wide = np.array([0, -WIDEST_A_B, -WIDEST_A_B]), np.array([100, 2 * WIDEST_A_B, 2 * WIDEST_A_B])
     share = np.clip((lab - low) / wide, 0, 1 - 1e-6) * BINS
     return tuple(np.moveaxis(share.astype(np.intp), -1, 0))

@@ -445,10 +445,8 @@ class Bench:
         layering = composite.Layering(base, donor, spares, who, front)
         return composite.build_layer(layering, person.id, current.dtype, held, way)
 
-    def _spare_shot(self, frame: int) -> composite.Shot:
-        shot = self._shot(frame, self._donors(frame))
-        assert shot is not None
-        return shot
+    def _spare_shot(self, frame: int) -> composite.Shot | None:
+        return self._shot(frame, self._donors(frame))
 
     def _shot(self, frame: int, pixels: Pixels) -> composite.Shot | None:
         """Return a frame with its silhouettes; None if there is nobody, or no frame to tell them by."""
