@@ -3,12 +3,13 @@
 from facemerge.composite.blend import lay
 from facemerge.composite.build import build_head, build_layer
 from facemerge.composite.forecast import Patch, forecast, patch_of
-from facemerge.composite.layering import Layering, Shot, in_front
+from facemerge.composite.layering import Layering, Offer, Shot
 from facemerge.composite.silhouettes import Glimpse, Silhouettes, glimpse, silhouettes
 
 __all__ = [
     "Glimpse",
     "Layering",
+    "Offer",
     "Patch",
     "Shot",
     "Silhouettes",
@@ -16,7 +17,6 @@ __all__ = [
     "build_layer",
     "forecast",
     "glimpse",
-    "in_front",
     "lay",
     "patch_of",
     "silhouettes",

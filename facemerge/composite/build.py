@@ -147,31 +147,21 @@ def build_head(
     return replace(head, way=taken)
 
 
-def build_layer(
-    layering: Layering, person: str, dtype: np.dtype[Any], held: NDArray[np.float32] | None, way: Way | None
-) -> Head | None:
-    """Return a person set in whole, as a layer; None if their silhouette is not told.
+def build_layer(layering: Layering, person: str, dtype: np.dtype[Any]) -> Head | None:
+    """Return a person set in whole, as a layer; None if a frame does not tell where they are.
 
     Parameters
     ----------
     layering
         The person, the base and the donor.
     person
-        The person's id.
+        The id that the head is to carry.
     dtype
-        The base's.
-    held
-        (H, W) in [0, 1], pixels of the base that must not change; None = none.
-    way
-        The way that was found before, on a smaller copy, say; None: the one that shows less is found.
+        The base's, uint8 or uint16.
     """
     if not layering.possible():
         return None
-    if way is None:
-        still, moved = (layering.lay(moved=m, held=held) for m in (False, True))
-        layer, is_moved = (moved, True) if moved.shows < still.shows else (still, False)
-    else:
-        layer, is_moved = layering.lay(moved=way.moved, held=held), way.moved
+    layer = layering.lay()
     if not (layer.mask > 0).any():
         return None
     h, w = layer.mask.shape
@@ -186,28 +176,31 @@ def build_layer(
         pixels=frozen(pixels),
         mask=frozen(np.rint(layer.mask * np.iinfo(dtype).max).astype(dtype)),
         seam=_layer_seam(layer, window),
-        placement="person" if is_moved else "homography",
+        placement="homography",
         whole=frozen(_opaque(donor, layer.reached)),
         unblended=frozen(donor),
-        way=Way(straight=True, whole=True, moved=is_moved),
+        way=Way(straight=True, whole=True),
     )
 
 
 def _layer_seam(layer: Layer, window: Window) -> Seam:
-    """Return the measures of a layer: along its outlines, on what is seen in the end."""
+    """Return the measures of a layer: where pixels of two frames meet, on what is seen in the end."""
     mask = layer.mask
     ring, known = measure.soft_edge_of(mask), mask > 0.02
     apart = measure.seen_difference(layer.below, layer.shown, ring, known)
-    small = faults_at_work(
-        window,
-        window.shrink(layer.below),
-        window.shrink(layer.shown),
-        window.shrink(layer.shown),
-        np.asarray(cv2.resize(mask, window.work_size, interpolation=cv2.INTER_AREA), np.float32),
+    seen, base, donor = (window.shrink(p) for p in (layer.shown, layer.below, layer.donor))
+    joins = cv2.resize(layer.joins.astype(np.float32), window.work_size, interpolation=cv2.INTER_AREA) > 0.2
+    strange = measure.strangest(
+        seen,
+        (base, donor),
+        joins,
+        window.face_px * window.scale,
+        grain_px=max(0.7, measure.GRAIN_PX * window.scale),
     )
-    # A donor moved with the person has its background elsewhere; what is seen in the end is what counts.
-    small["strange_delta_e"] = layer.strangeness
-    small["strange_at"] = None
+    at = None
+    if strange.at is not None:
+        x, y = imaging.transform(imaging.scale_matrix(window.work_size, window.size), np.array([strange.at]))[0]
+        at = float(x + window.offset[0]), float(y + window.offset[1])
     return Seam(
         delta_e_median=float(np.median(apart)) if apart.size else 0.0,
         delta_e_p95=float(np.percentile(apart, 95)) if apart.size else 0.0,
@@ -215,11 +208,12 @@ def _layer_seam(layer: Layer, window: Window) -> Seam:
         misregistration_px=0.0,
         tone_delta_e=0.0,
         grain_ratio=_grain_ratio(layer.below, layer.donor),
-        neighbour_overlap=0.0,
+        neighbour_overlap=layer.new_hidden,
         invented=0.0,
         old_head_left=layer.old_left,
         head_box=_head_box(mask, window),
-        **small,
+        strange_delta_e=strange.size,
+        strange_at=at,
     )
 
 

@@ -1,10 +1,12 @@
-"""Sets a whole person in as a layer: background, whoever stands behind, the person, whoever stands before.
+"""Sets a whole person in as a layer, where they stood in the donor's frame.
 
-Nothing is bent. The person is taken from the donor as far as they are seen there, moved as a whole, and laid
-over the base from which their old self was taken out; everybody in front keeps their own pixels and outline
-(Porter and Duff, "Compositing Digital Images", SIGGRAPH 1984, 'over', from memory). Outlines are soft, and
-what of the donor's background is mixed into them is replaced by the base's: with the same foreground F and
-alpha a, a F + (1 - a) B' is C + (1 - a) (B' - B), so F need not be known.
+A person is not cut out and moved. Both frames show one scene, so the donor's part of it, the person and what
+is about them, is laid over the base where it belongs; the border runs through what both frames show alike, and
+no hair has to be cut from its background. Nothing is bent. Everybody else keeps the base's pixels, or those
+they were given before: who stands in front with their own outline (Porter and Duff, "Compositing Digital
+Images", SIGGRAPH 1984, 'over', from memory). What the donor does not show, since somebody else stands before
+it there, comes from a frame that does: the person's own body, moved as a whole; whoever stands behind; the
+bare background.
 """
 
 from __future__ import annotations
@@ -24,31 +26,45 @@ from facemerge.words import Array, Face, Float
 
 Map = NDArray[np.float32]
 
-MARGIN_FACES, LONGEST_REACH_FACES = 0.35, 4.0
+MARGIN_FACES, LONGEST_REACH_FACES = 0.6, 5.0
 """How far a layer's window reaches beyond the person, and at most from the face."""
-OUTLINE_FACES, RIM_FACES = 0.05, 0.012
-"""Radius within which an outline is drawn to the picture's edges, and the rim taken with an old self."""
+DRAWN_FACE_PX, SURE_SHARE, BAND_FACES, DOUBT_WEIGHT = 110.0, 0.8, 0.03, 0.01
+"""Face width at which outlines are drawn to the picture's edges; from which share on a pixel is sure; how far
+from a doubtful one it is not; and what a doubtful one weighs."""
+SPREAD, EDGE_STEPS, FIRMNESS = 60.0, 10.0, 3
+"""How far what is sure spreads, the 8-bit step that counts as an edge, and to which power chances are taken."""
+OUTLINE_FACES, RIM_FACES = 0.015, 0.012
+"""Radius within which an outline is drawn to the picture's edges, and the rim taken with somebody."""
+HALO_FACES, FADE_FACES = 0.1, 0.08
+"""How far the donor's surroundings are taken along, and how softly they end."""
+GROWN_FACES, GROWN_DELTA_E = 0.35, 6.0
+"""How much farther at most where base and donor differ, and by how much."""
 LOW_SHARE, HIGH_SHARE = 0.15, 0.85
 """Shares that a drawn outline makes 0 and 1."""
-KEPT_SHARES = 0.02, 0.4
+KEPT_SHARES = 0.1, 0.6
 """The same for whoever stands in front: a line of old cloth beside them shows less than a cut into them."""
 EDGE_STEP = 0.01
 """Step, of full scale, from which the drawn outline follows an edge."""
 BARE_SHARE = 0.98
-STILL_DELTA_E, STILL_FACES = 2.5, 0.06
-"""Where base and donor differ by less, all about, the background stands still whoever it was taken for."""
 PART_FACES, PART_REACH_FACES = 0.03, 2.2
 """Smaller parts of a silhouette, in squared face widths, or such as lie farther off, are doubts."""
 HEAD_SEEN_SHARE = 0.6
 """A silhouette that shows less of its own head is none."""
-PLATES_READ = 3
-"""How many further frames are asked what stood behind."""
+CUT_FACES, SOFT_FACES = 0.05, (0.01, 0.06)
+"""How far the border may move, and how soft it is where both sides differ and where they agree."""
+BELOW_CHIN_FACES = 0.07
+"""How far below the chin the head is taken in any case."""
+NEAR_FACES = 0.04, 0.08
+"""How far about a person others behind them may come from the donor too; and about one who is blurred."""
+AGREEING_FACES = 0.1
+"""By how much what two frames tell of somebody may lie apart."""
+FRAMES_ASKED, PROMISE_SHRINK = 4, 6
+"""How many further frames are asked for what the donor does not show, and how coarsely it is foreseen."""
 FEWEST_PX = 12
 JUDGED_FACE_PX = 110.0
-FEWEST_BODY_FACES = 0.15
-"""Less of a body than this, in squared face widths, says nothing of its place."""
-LEFT_PRICE = 30.0
-"""What is left of an old self, as a share of a head, in units of strangeness."""
+ABOUT_FACES, FEWEST_BODY_FACES = 0.6, 0.05
+"""How far about the pixels in question a body's place is measured; less of it than the other, in squared face
+widths, says nothing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -62,6 +78,23 @@ class Shot:
     silhouettes: Silhouettes
     base_from_frame: Float
     """(3, 3), full-resolution pixels."""
+    blurred: frozenset[int] = frozenset()
+    """Who is blurred or moved in it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Offer:
+    """A further frame that may be asked for what the donor does not show."""
+
+    faces: Mapping[int, Face]
+    base_from_frame: Float
+    blurred: frozenset[int]
+    read: Callable[[], Shot | None]
+    """Gives the frame; None if its silhouettes cannot be told."""
+
+    def places(self, who: int) -> Float:
+        """Return (478, 2) where somebody's landmarks lie in the base's pixels."""
+        return imaging.transform(self.base_from_frame, self.faces[who].landmarks[:, :2])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -83,38 +116,48 @@ class Layer:
     old_left: float
     """Area of the old self that still shows beside the new one, since no frame shows what stood behind; as a
     share of the old head's."""
-    strangeness: float
-    """The strangest patch where the new self ends on the old one, units as `measure.strangest`."""
-
-    @property
-    def shows(self) -> float:
-        """How much is to be seen of it, to choose between placements."""
-        return self.strangeness + LEFT_PRICE * self.old_left
+    new_hidden: float
+    """Share of the new head that is covered by whoever stands before it in the base."""
+    joins: NDArray[np.bool_]
+    """(h, w) where pixels of two frames meet within somebody, not at an outline."""
 
 
-def in_front(who: int, rows: Sequence[int]) -> tuple[int, ...]:
-    """Return who is left as they are where they meet a person: everybody of rows before, and of the same row.
+@dataclass(slots=True, eq=False)
+class _Filling:
+    """What is to be seen where the donor does not show it."""
 
-    Parameters
-    ----------
-    who
-        The person's index.
-    rows
-        Everybody's row, 0 = back.
-    """
-    return tuple(i for i, row in enumerate(rows) if i != who and row >= rows[who])
+    pixels: Map
+    known: NDArray[np.bool_]
+
+    def add(self, pixels: Map, where: NDArray[np.bool_]) -> None:
+        use = where & ~self.known
+        self.pixels[use] = pixels[use]
+        self.known |= use
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Scene:
+    """Base and donor in one window, and who is where in them."""
+
+    below: Map
+    placed: Map
+    old: Map
+    new: Map
+    bare: Map
+    """(h, w) in [0, 1]: where the base shows the background."""
 
 
 class Layering:
-    """One person, one base, one donor: what both ways to place the person share."""
+    """One person, one base, one donor."""
 
     def __init__(
         self,
         base: Shot,
         donor: Shot,
-        others: Sequence[Callable[[], Shot | None]],
+        others: Sequence[Offer],
         who: int,
-        front: Sequence[int],
+        rows: Sequence[int],
+        laid: Mapping[int, Shot] | None = None,
     ) -> None:
         """Take what is laid on what.
 
@@ -125,123 +168,94 @@ class Layering:
         donor
             The frame that the person comes from.
         others
-            Further frames, the best first, each read when called: they show what stood behind. None is a
-            frame whose silhouettes are not told.
+            Further frames; those that promise to show most of what the donor does not are read.
         who
             The person's index.
-        front
-            Who keeps their outline where they meet the person.
+        rows
+            Everybody's row, 0 = back. Whoever stands in a row before, or in the same one, keeps their outline
+            where they meet the person.
+        laid
+            The frames of those who were set in before, by person's index.
         """
         self._base, self._donor, self._others = base, donor, others
-        self._who, self._front = who, front
+        self._who, self._laid = who, laid or {}
+        others_seen = [i for i in base.silhouettes.people if i != who]
+        self._front = [i for i in others_seen if rows[i] >= rows[who]]
+        self._behind = [i for i in others_seen if rows[i] < rows[who]]
+        self._uncovered = [i for i in others_seen if rows[i] <= rows[who]]
         self.face_px = float(base.faces[who].box[2] - base.faces[who].box[0])
         self._old, self._new = (_parts(shot, who, self.face_px) for shot in (base, donor))
-
-    def placement(self, *, moved: bool) -> Float:
-        """Return the (3, 3) matrix base_from_donor, by the person or by the whole frame.
-
-        By the person is by the body: where the new self ends on the old one is body, and a head may turn.
-        """
-        still = self._donor.base_from_frame
-        if not moved:
-            return still
-        by_head = place.head_from_landmarks(self._base.faces[self._who], self._donor.faces[self._who], still)
-        for start in (still, by_head):
-            found = self._by_body(start)
-            if found is not None:
-                return found
-        return by_head
-
-    def _by_body(self, start: Float) -> Float | None:
-        """Return a placement refined on the body that both frames show; None if it is not found."""
-        here = _Window(*self._window(start))
-        scale = min(1.0, JUDGED_FACE_PX / self.face_px)
-        size = max(8, round(here.size[0] * scale)), max(8, round(here.size[1] * scale))
-        placed, reached = here.place(self._donor.pixels, start)
-        body = ~outline.above_chin(here.points(self._base.faces[self._who]), here.shape, 0) & reached
-        for shot, share, m in ((self._base, self._old, np.eye(3)), (self._donor, self._new, start)):
-            body &= here.share(share, shot, m) > 0.7
-        region = cv2.resize(body.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
-        if region.sum() < FEWEST_BODY_FACES * JUDGED_FACE_PX**2:
-            return None
-        base, donor = (
-            _grey(cv2.resize(p, size, interpolation=cv2.INTER_AREA))
-            for p in (here.cut(self._base.pixels), placed)
-        )
-        better = place.refine(base, donor, np.asarray(region, np.uint8))
-        if better is None:
-            return None
-        small_from_base = imaging.scale_matrix(here.size, size) @ imaging.shift_matrix(
-            *-np.array(here.offset)
-        )
-        return np.asarray(np.linalg.inv(small_from_base) @ better @ small_from_base @ start)
 
     def possible(self) -> bool:
         """Return whether both frames tell the person's silhouette, at least about the head."""
         return all(_head_seen(shot, self._who) for shot in (self._base, self._donor))
 
-    def lay(self, *, moved: bool, held: Map | None = None) -> Layer:
-        """Return the person laid over the base.
-
-        Parameters
-        ----------
-        moved
-            Whether the person is placed where they are in the base, or stays where they were in the scene.
-        held
-            (H, W) in [0, 1]: pixels that must not change; None = none.
-        """
+    def lay(self) -> Layer:
+        """Return the person laid over the base."""
         base, donor, who = self._base, self._donor, self._who
-        placement = self.placement(moved=moved)
-        window = self._window(placement)
-        here = _Window(*window)
-        still = np.eye(3)
-        radius = max(4, round(OUTLINE_FACES * self.face_px))
+        here = _Window(*self._window())
         rim = max(2, round(RIM_FACES * self.face_px))
-
         below = here.cut(base.pixels)
-        bare_base = here.share(base.silhouettes.background, base, still)
-        by_frame, _ = here.place(donor.pixels, donor.base_from_frame)
+        old_share = here.share(self._old, base, np.eye(3))
+        front_share, behind_share = self._now(here, self._front), self._now(here, self._behind)
+        front_share = front_share * self._elsewhere(here, base, donor)
+        bare_base = 1 - np.clip(old_share + front_share + behind_share, 0, 1)
+        new_share = here.share(self._new, donor, donor.base_from_frame)
         bare_donor = here.share(donor.silhouettes.background, donor, donor.base_from_frame)
-        both = (bare_base > 0.9) & (bare_donor > 0.9)
-        if not both.any():
-            both = np.ones_like(both)
-        gain = tone.gain_field(below, by_frame, both)
-        by_frame = tone.apply_gain(by_frame, gain)
-        placed, reached = here.place(donor.pixels, placement)
-        placed = tone.apply_gain(placed, gain)
+        before_share = here.share(donor.silhouettes.of(self._front), donor, donor.base_from_frame)
+        before_share = before_share * self._elsewhere(here, donor, base)
+        beyond_share = here.share(donor.silhouettes.of(self._behind), donor, donor.base_from_frame)
+        others_share = np.clip(before_share + beyond_share, 0, 1)
+        new_share = np.clip(new_share, 0, 1 - others_share)
+        bare_donor = np.clip(1 - new_share - others_share, 0, 1)
+        placed, reached = here.place(donor.pixels, donor.base_from_frame)
+        both = (bare_base > 0.9) & (bare_donor > 0.9) & reached
+        placed = tone.apply_gain(placed, tone.gain_field(below, placed, both))
 
-        front = _drawn(here.share(base.silhouettes.of(self._front), base, still), below, radius)
-        old = _drawn(here.share(self._old, base, still), below, radius)
-        new = _drawn(here.share(self._new, donor, placement), placed, radius)
-        before = _drawn(here.share(donor.silhouettes.of(self._front), donor, placement), placed, radius)
-        new = new * reached
-        calm = _still(below, by_frame, max(3, round(STILL_FACES * self.face_px)))
-        calm &= self._beside_head(here)
-        old, new = np.where(calm, 0, old), np.where(calm, 0, new)
-
-        plate, known = self._plate(here, below, by_frame, bare_base, bare_donor, old, radius, rim)
-        known |= calm
-        plate = np.where(calm[..., None], below, plate)
-        # Where somebody stands before the person in the donor the base's body stays.
-        unseen = cv2.dilate(((before > 0.1) | ~reached).astype(np.uint8), _disc(rim + 1)) > 0
-        # Their rim is not the person's: it would lie on the cloth as a line.
-        new = new * (1 - cv2.GaussianBlur(unseen.astype(np.float32), (0, 0), 1.0))
-        taken = ((cv2.dilate((old > 0.05).astype(np.uint8), _disc(rim)) > 0) & ~unseen).astype(np.float32)
-        taken = np.asarray(cv2.GaussianBlur(taken, (0, 0), 1.0) * known, np.float32)
-        emptied = below * (1 - taken[..., None]) + plate * taken[..., None]
-        laid = self._over(here, emptied, placed, new, plate, known, donor, placement, rim)
-
-        doubtful = here.share(base.silhouettes.of(self._front), base, still)
-        keep = np.maximum(cv2.dilate(front, _disc(1)), _drawn(doubtful, below, radius, *KEPT_SHARES))
-        if held is not None:
-            keep = np.maximum(keep, here.cut_map(held))
+        old, front, behind, _ = _drawn([old_share, front_share, behind_share, bare_base], below, self.face_px)
+        new, before, beyond, _ = _drawn(
+            [new_share, before_share, beyond_share, bare_donor], placed, self.face_px
+        )
+        keep = _firm(front, *KEPT_SHARES)
+        old, behind, new, before, beyond = (_firm(s) for s in (old, behind, new, before, beyond))
         keep = np.maximum(keep, here.rim(max(2, round(0.03 * self.face_px))))
-        shown = np.clip(below + (1 - keep[..., None]) * (laid - below), 0, 1).astype(np.float32)
-        mask = _mask(shown, below, np.maximum(new, taken) * (keep < 1))
-        head = (old > 0.5) & outline.above_chin(here.points(base.faces[who]), here.shape, 0)
-        left = (old > 0.5) & (taken < 0.5) & (new < 0.5) & (keep < 0.5) & ~unseen
-        joins = cv2.morphologyEx(unseen.astype(np.uint8), cv2.MORPH_GRADIENT, _disc(rim)) > 0
-        joins &= (np.maximum(old, new) > 0.3) & (keep < 0.5)
+        # The rim of whoever stands before the person is not the person's: it would lie there as a line.
+        hidden = (cv2.dilate((before > 0.1).astype(np.uint8), _disc(rim + 1)) > 0) | ~reached
+        # What stands behind the person and close by may come along: hair is not to be cut from it.
+        near_faces = NEAR_FACES[who in base.blurred]
+        core = (np.maximum(old, new) > 0.5).astype(np.uint8)
+        away = cv2.distanceTransform(1 - core, cv2.DIST_L2, 5) / self.face_px
+        far = np.clip((away - near_faces) / 0.02, 0, 1)
+        elsewhere = beyond > 0.1
+        zone = self._zone(below, placed, old, new, (bare_base > 0.5) & (bare_donor > 0.5))
+        wanted = (cv2.dilate((old > 0.05).astype(np.uint8), _disc(rim)) > 0) & (hidden | elsewhere) & (keep < 0.98)
+        filling = self._filled(here, _Scene(below, placed, old, new, bare_base), wanted, rim)
+        whole = _laid_over(placed, filling.pixels, _soft(wanted & filling.known, 1.0))
+        unknown = (hidden | (elsewhere & (far > 0))) & ~filling.known
+        shows = zone * (1 - behind * (1 - new) * far) * (1 - keep)
+        shows *= 1 - _soft(unknown, max(1.0, 0.008 * self.face_px))
+
+        base_head, new_head = (
+            outline.above_chin(
+                here.points(imaging.transform(m, shot.faces[who].landmarks[:, :2])),
+                here.shape,
+                BELOW_CHIN_FACES * self.face_px,
+            )
+            & (selves > 0.5)
+            for m, shot, selves in (
+                (np.eye(3), base, np.maximum(old, new)),
+                (donor.base_from_frame, donor, np.maximum(old, new)),
+            )
+        )
+        needed = core > 0 if who in base.blurred else base_head | new_head
+        taken = self._cut(below, whole, shows, needed) * np.minimum(shows * 4, 1)
+        shown = _laid_over(below, whole, taken)
+        mask = _mask(shown, below, taken)
+
+        old_head = base_head & (old > 0.5)
+        left = (old > 0.5) & needed & (taken < 0.5) & (keep < 0.5)
+        new_head = new_head & (new > 0.5)
+        edge = (taken > 0.05) & (taken < 0.95) & (keep < 0.05) & (behind < 0.05)
         return Layer(
             offset=here.offset,
             below=below,
@@ -249,18 +263,268 @@ class Layering:
             donor=np.asarray(placed, np.float32),
             reached=reached,
             mask=mask,
-            old_left=float(left.sum() / max(int(head.sum()), 1)),
-            strangeness=self._strangeness(below, placed, shown, joins),
+            old_left=float(left.sum() / max(int(old_head.sum()), 1)),
+            new_hidden=float((new_head & (keep > 0.5)).sum() / max(int(new_head.sum()), 1)),
+            joins=edge & (np.maximum(old, new) > 0.3),
         )
 
-    def _window(self, placement: Float) -> tuple[tuple[int, int], tuple[int, int], tuple[bool, ...]]:
+    def _now(self, here: _Window, people: Sequence[int]) -> Map:
+        """Return the share of some people where they are to be seen now."""
+        found = here.share(
+            self._base.silhouettes.of([i for i in people if i not in self._laid]), self._base, np.eye(3)
+        )
+        for who in people:
+            if who in self._laid:
+                shot = self._laid[who]
+                found = found + here.share(shot.silhouettes.of([who]), shot, shot.base_from_frame)
+        return np.asarray(np.clip(found, 0, 1), np.float32)
+
+    def _elsewhere(self, here: _Window, shot: Shot, other: Shot) -> Map:
+        """Return (h, w) in [0, 1] where another frame, moved by their own motion, shows whoever is in front too.
+
+        Skin beside skin, or white cloth before white cloth, is told wrongly now and then; hardly twice.
+        """
+        found = np.zeros(here.shape, np.float32)
+        for who in self._front:
+            if who not in shot.faces:
+                continue
+            if who not in other.faces:
+                found = np.maximum(found, here.share(shot.silhouettes.of([who]), shot, shot.base_from_frame))
+                continue
+            there, mine = (
+                imaging.transform(s.base_from_frame, s.faces[who].landmarks[:, :2]) for s in (other, shot)
+            )
+            m = place.similarity_of(there, mine) @ other.base_from_frame
+            found = np.maximum(found, here.share(other.silhouettes.of([who]), other, m))
+        reach = max(2, round(AGREEING_FACES * self.face_px))
+        return _firm(np.asarray(cv2.dilate(found, _disc(reach)), np.float32), 0.2, 0.6)
+
+    def _zone(self, below: Map, placed: Map, old: Map, new: Map, bare: NDArray[np.bool_]) -> Map:
+        """Return how much of the donor is taken: all of both selves and a halo, softly ending."""
+        core = np.maximum(old, new) > 0.05
+        away = cv2.distanceTransform((~core).astype(np.uint8), cv2.DIST_L2, 5)
+        halo, fade = HALO_FACES * self.face_px, FADE_FACES * self.face_px
+        sigma = max(1.5, 0.01 * self.face_px)
+        lab = [cut.to_lab(np.asarray(cv2.GaussianBlur(p, (0, 0), sigma), np.float32)) for p in (below, placed)]
+        differs = np.linalg.norm(lab[0] - lab[1], axis=2) > GROWN_DELTA_E
+        differs &= bare & (away < GROWN_FACES * self.face_px)
+        _, labels = cv2.connectedComponents((differs | (away < halo)).astype(np.uint8))
+        joined = (labels == labels[core][0]) if core.any() else core
+        away = cv2.distanceTransform((~(joined | core | (away < halo))).astype(np.uint8), cv2.DIST_L2, 5)
+        t = np.clip(1 - away / max(fade, 1.0), 0, 1)
+        return np.asarray(t * t * (3 - 2 * t), np.float32)
+
+    def _cut(self, under: Map, placed: Map, shows: Map, needed: NDArray[np.bool_]) -> Map:
+        """Return how much of the donor is taken: what is needed, and as much about it as shows least."""
+        h, w = shows.shape
+        scale = min(1.0, JUDGED_FACE_PX / self.face_px)
+        size = max(8, round(w * scale)), max(8, round(h * scale))
+        small, base, donor = (
+            np.asarray(cv2.resize(p, size, interpolation=cv2.INTER_AREA), np.float32)
+            for p in (shows, under, placed)
+        )
+        lab, other = cut.to_lab(base), cut.to_lab(donor)
+        band = _disc(max(1, round(CUT_FACES * self.face_px * scale)))
+        inside = cv2.erode((small > 0.95).astype(np.uint8), band) > 0
+        inside &= cv2.resize(needed.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
+        beyond = cv2.erode((small < 0.05).astype(np.uint8), band) > 0
+        region = cut.minimum_cut(cut.disagreement(lab, other), inside, beyond)
+        signed = cv2.GaussianBlur(cut.signed_distance(region), (0, 0), 1.0)
+        grow = w / size[0]
+        apart = cv2.GaussianBlur(np.linalg.norm(lab - other, axis=2), (0, 0), 2.0)
+        alike = np.clip((6.0 - apart) / 5.0, 0, 1)
+        width = SOFT_FACES[0] + (SOFT_FACES[1] - SOFT_FACES[0]) * alike
+        signed, width = (
+            np.asarray(cv2.resize(p, (w, h), interpolation=cv2.INTER_LINEAR), np.float32)
+            for p in (signed * np.float32(grow), np.asarray(width, np.float32))
+        )
+        return cut.soft_edge(signed, np.maximum(2.0, width * self.face_px).astype(np.float32))
+
+    def _filled(self, here: _Window, scene: _Scene, wanted: NDArray[np.bool_], rim: int) -> _Filling:
+        """Return what is to be seen where the old self was and the donor shows somebody else."""
+        filling = _Filling(scene.below.copy(), ~wanted)
+
+        def missing() -> bool:
+            return int((wanted & ~filling.known).sum()) >= FEWEST_PX
+
+        # Where the person is to be expected nobody else is laid, even if no frame shows them there.
+        expected = np.zeros_like(wanted)
+        if missing():
+            share = self._add_body(
+                here, self._base, scene, scene.old, filling, take=self._who not in self._base.blurred
+            )
+            expected = share > 0.3
+        if missing():
+            self._add_others(here, self._donor, scene, wanted & ~expected, filling)
+        left = list(self._others)
+        for _ in range(min(FRAMES_ASKED, len(left))):
+            if not missing():
+                break
+            promised = [self._promised(here, offer, wanted & ~filling.known) for offer in left]
+            if max(promised) < FEWEST_PX:
+                break
+            shot = left.pop(int(np.argmax(promised))).read()
+            if shot is None:
+                continue
+            pixels, valid = here.place(shot.pixels, shot.base_from_frame)
+            mine = here.share(_parts(shot, self._who, self.face_px), shot, shot.base_from_frame)
+            bare = here.share(shot.silhouettes.background, shot, shot.base_from_frame)
+            both = (bare > 0.9) & (scene.bare > 0.9) & valid
+            pixels = tone.apply_gain(pixels, tone.gain_field(scene.below, pixels, both))
+            mine, bare, _ = _drawn([mine, bare, np.clip(1 - mine - bare, 0, 1)], pixels, self.face_px)
+            if self._who in shot.faces and self._who not in shot.blurred:
+                self._add_body(here, shot, scene, _firm(mine), filling)
+            filling.add(pixels, valid & ~expected & _surely_bare(_firm(bare), rim))
+            self._add_others(here, shot, scene, wanted & ~expected, filling)
+        filling.known &= wanted
+        return filling
+
+    def _promised(self, here: _Window, offer: Offer, missing: NDArray[np.bool_]) -> int:
+        """Return how many missing pixels a frame is expected to show, from where everybody's face is in it."""
+        base = self._base
+        size = max(8, here.size[0] // PROMISE_SHRINK), max(8, here.size[1] // PROMISE_SHRINK)
+        small = imaging.scale_matrix(here.size, size)
+
+        def laid(share: Map, motion: Float) -> NDArray[np.bool_]:
+            m = small @ here.inside(motion)
+            return np.asarray(cv2.warpPerspective(share, m, size) > 0.3)
+
+        hides = {}
+        for who in base.silhouettes.people:
+            if who in offer.faces:
+                at_base = base.faces[who].landmarks[:, :2]
+                motion = place.similarity_of(at_base, offer.places(who))
+                hides[who] = here.share(base.silhouettes.of([who]), base, np.eye(3)), motion
+        nobody = np.zeros(size[::-1], bool)
+        taken = np.logical_or.reduce([nobody, *(laid(*h) for h in hides.values())])
+        shown = ~taken
+        if self._who in offer.faces and self._who not in offer.blurred:
+            donors = imaging.transform(
+                self._donor.base_from_frame, self._donor.faces[self._who].landmarks[:, :2]
+            )
+            back = place.similarity_of(offer.places(self._who), donors)
+            before = [laid(share, back @ m) for i, (share, m) in hides.items() if i in self._front]
+            shown |= ~np.logical_or.reduce([nobody, *before])
+        wanted = cv2.resize(missing.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+        return int(wanted[shown].sum() * PROMISE_SHRINK**2)
+
+    def _add_body(
+        self, here: _Window, shot: Shot, scene: _Scene, mine: Map, filling: _Filling, *, take: bool = True
+    ) -> Map:
+        """Add the person's own body of another frame, moved as a whole onto the new one; return where it is.
+
+        `mine` is (h, w) where they are in that frame, laid on the base by the whole frame.
+        """
+        nowhere = np.zeros(here.shape, np.float32)
+        if int((~filling.known).sum()) < FEWEST_PX:
+            return nowhere
+        still = shot.base_from_frame
+        there, now = (
+            imaging.transform(s.base_from_frame, s.faces[self._who].landmarks[:, :2])
+            for s in (shot, self._donor)
+        )
+        starts = (still, place.similarity_of(there, now) @ still)
+        motion = self._onto(here, shot, starts, scene.placed, scene.new, mine, ~filling.known)
+        if motion is None:
+            return nowhere
+        share = np.asarray(
+            cv2.warpPerspective(mine, here.inside(motion @ np.linalg.inv(still)), here.size), np.float32
+        )
+        use = ~filling.known & (share > BARE_SHARE)
+        if not take or int(use.sum()) < FEWEST_PX:
+            return share
+        pixels, valid = here.place(shot.pixels, motion)
+        both = (share > 0.9) & (scene.new > 0.9) & valid
+        filling.add(tone.apply_gain(pixels, tone.gain_field(scene.placed, pixels, both)), use & valid)
+        return share
+
+    def _onto(
+        self,
+        here: _Window,
+        shot: Shot,
+        starts: Sequence[Float],
+        target: Map,
+        theirs_now: Map,
+        theirs: Map,
+        about: NDArray[np.bool_],
+    ) -> Float | None:
+        """Return the (3, 3) matrix base_from_frame that lays somebody's body on a picture of the same person.
+
+        A body gives way where it is not stiff, so what counts is what lies about the pixels in question.
+
+        `theirs_now` and `theirs` are (h, w) where they are in the picture, and in the frame as the first of
+        `starts` lays it.
+        """
+        scale = min(1.0, JUDGED_FACE_PX / self.face_px)
+        size = max(8, round(here.size[0] * scale)), max(8, round(here.size[1] * scale))
+        small_from_base = imaging.scale_matrix(here.size, size) @ imaging.shift_matrix(
+            *-np.array(here.offset)
+        )
+        wanted = _grey(cv2.resize(target, size, interpolation=cv2.INTER_AREA))
+        near = cv2.resize(about.astype(np.uint8), size, interpolation=cv2.INTER_AREA)
+        near = cv2.dilate(near, _disc(round(ABOUT_FACES * self.face_px * scale))) > 0
+        best, least = None, np.inf
+        for start in starts:
+            pixels, reached = here.place(shot.pixels, start)
+            moved = cv2.warpPerspective(theirs, here.inside(start @ np.linalg.inv(starts[0])), here.size)
+            both = (reached & (theirs_now > 0.7) & (moved > 0.7)).astype(np.uint8)
+            region = (cv2.resize(both, size, interpolation=cv2.INTER_NEAREST) > 0) & near
+            if region.sum() < FEWEST_BODY_FACES * (self.face_px * scale) ** 2:
+                continue
+            source = _grey(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA))
+            found = place.refine(wanted, source, region.astype(np.uint8))
+            if found is None:
+                continue
+            laid = cv2.warpPerspective(source, found, size, borderMode=cv2.BORDER_REPLICATE)
+            apart = float(np.abs(laid - wanted)[region].mean())
+            if apart < least:
+                best = np.asarray(np.linalg.inv(small_from_base) @ found @ small_from_base @ start)
+                least = apart
+        return best
+
+    def _add_others(
+        self, here: _Window, shot: Shot, scene: _Scene, wanted: NDArray[np.bool_], filling: _Filling
+    ) -> None:
+        """Add whom the old self may have hidden, moved by their own motion to where they are now."""
+        for who in self._uncovered:
+            now = self._laid.get(who, self._base)
+            # Of whoever was set in, the frame that they come from shows more than any other.
+            source = now if shot is self._donor and who in self._laid else shot
+            if who not in now.faces or who not in source.faces:
+                continue
+            m = source.base_from_frame
+            still_share = here.share(source.silhouettes.of([who]), source, m)
+            missing = cv2.dilate((wanted & ~filling.known).astype(np.uint8), _disc(3)) > 0
+            if source is not now:
+                if int(((still_share > 0.3) & missing).sum()) < FEWEST_PX:
+                    continue
+                here_now, there = (
+                    imaging.transform(s.base_from_frame, s.faces[who].landmarks[:, :2])
+                    for s in (now, source)
+                )
+                starts = (m, place.similarity_of(there, here_now) @ m)
+                found = self._onto(
+                    here, source, starts, scene.below, self._now(here, [who]), still_share, missing
+                )
+                m = starts[1] if found is None else found
+            share = here.share(source.silhouettes.of([who]), source, m)
+            if int(((share > 0.5) & missing).sum()) < FEWEST_PX:
+                continue
+            pixels, valid = here.place(source.pixels, m)
+            pixels = tone.apply_gain(
+                pixels, tone.gain_field(scene.below, pixels, (share > 0.5) & ~wanted & valid)
+            )
+            share, _ = _drawn([share, 1 - share], pixels, self.face_px)
+            filling.add(pixels, wanted & valid & (_firm(share) > BARE_SHARE))
+
+    def _window(self) -> tuple[tuple[int, int], tuple[int, int], tuple[bool, ...]]:
         h, w = self._base.pixels.shape[:2]
         corners = []
-        for shot, share, m in ((self._base, self._old, np.eye(3)), (self._donor, self._new, placement)):
+        for shot, share in ((self._base, self._old), (self._donor, self._new)):
             y, x = np.nonzero(share > 0.3)
             full = np.linalg.inv(shot.silhouettes.small_from_frame)
             box = np.array([(x.min(), y.min()), (x.max(), y.min()), (x.min(), y.max()), (x.max(), y.max())])
-            corners.append(imaging.transform(m @ full, box))
+            corners.append(imaging.transform(shot.base_from_frame @ full, box))
         points = np.vstack(corners)
         middle = self._base.faces[self._who].landmarks[:, :2].mean(0)
         reach = LONGEST_REACH_FACES * self.face_px
@@ -270,101 +534,6 @@ class Layering:
         x0, y0 = (int(max(0, v)) for v in low)
         x1, y1 = int(min(w, high[0] + 1)), int(min(h, high[1] + 1))
         return (x0, y0), (x1 - x0, y1 - y0), (x0 == 0, y0 == 0, x1 == w, y1 == h)
-
-    def _beside_head(self, here: _Window) -> NDArray[np.bool_]:
-        points = here.points(self._base.faces[self._who])
-        away = outline.head_distance(points, here.shape) > 0.8
-        return away & ~outline.hull(points, here.shape, 1.1) & outline.above_chin(points, here.shape, 0)
-
-    def _plate(
-        self,
-        here: _Window,
-        below: Map,
-        by_frame: Map,
-        bare_base: Map,
-        bare_donor: Map,
-        old: Map,
-        radius: int,
-        rim: int,
-    ) -> tuple[Map, NDArray[np.bool_]]:
-        """Return what stood behind the person, and where any frame shows it."""
-        plate = below.copy()
-        known = _surely_bare(bare_base, below, radius, rim)
-        wanted = cv2.dilate((old > 0.05).astype(np.uint8), _disc(2 * rim)) > 0
-
-        def add(pixels: Map, where: NDArray[np.bool_]) -> None:
-            nonlocal known
-            use = where & ~known
-            plate[use] = pixels[use]
-            known = known | use
-
-        add(by_frame, _surely_bare(bare_donor, by_frame, radius, rim))
-        for who in self._behind():
-            # Somebody behind has moved by themselves: their place in the donor is found by their own face.
-            if who in self._base.faces and who in self._donor.faces:
-                m = place.head_from_landmarks(
-                    self._base.faces[who], self._donor.faces[who], self._donor.base_from_frame
-                )
-                theirs = here.share(self._donor.silhouettes.of([who]), self._donor, m)
-                if ((theirs > BARE_SHARE) & wanted & ~known).sum() > FEWEST_PX:
-                    pixels, valid = here.place(self._donor.pixels, m)
-                    gain = tone.gain_field(below, pixels, (theirs > 0.5) & ~wanted & valid)
-                    add(tone.apply_gain(pixels, gain), valid & (theirs > BARE_SHARE))
-        for shot in self._others[:PLATES_READ]:
-            if (wanted & ~known).sum() < FEWEST_PX:
-                break
-            other = shot()
-            if other is None:
-                continue
-            pixels, valid = here.place(other.pixels, other.base_from_frame)
-            bare = here.share(other.silhouettes.background, other, other.base_from_frame)
-            pixels = tone.apply_gain(pixels, tone.gain_field(below, pixels, (bare > 0.9) & (bare_base > 0.9)))
-            add(pixels, valid & _surely_bare(bare, pixels, radius, rim))
-        return plate, known
-
-    def _behind(self) -> list[int]:
-        return [i for i in self._base.silhouettes.people if i != self._who and i not in self._front]
-
-    def _over(
-        self,
-        here: _Window,
-        under: Map,
-        placed: Map,
-        alpha: Map,
-        plate: Map,
-        known: NDArray[np.bool_],
-        donor: Shot,
-        placement: Float,
-        rim: int,
-    ) -> Map:
-        """Return the person over what is under them, the donor's background taken out of soft outlines."""
-        moved = here.inside(placement @ np.linalg.inv(donor.base_from_frame))
-        size = under.shape[1], under.shape[0]
-        behind = cv2.warpPerspective(plate, moved, size, borderMode=cv2.BORDER_REPLICATE)
-        sure = cv2.warpPerspective(known.astype(np.float32), moved, size) > 0.99
-        bare = here.share(donor.silhouettes.background, donor, placement) > 0.5
-        mixed = (cv2.dilate(bare.astype(np.uint8), _disc(2 * rim)) > 0) & sure
-        share = cv2.GaussianBlur(mixed.astype(np.float32), (0, 0), 1.5)[..., None]
-        a = alpha[..., None]
-        exchanged = placed + (1 - a) * (under - behind)
-        exchanged = under + np.clip(a / 0.08, 0, 1) * (exchanged - under)
-        plain = under * (1 - a) + placed * a
-        return np.asarray(exchanged * share + plain * (1 - share), np.float32)
-
-    def _strangeness(self, below: Map, placed: Map, shown: Map, joins: NDArray[np.bool_]) -> float:
-        """Return how strange the strangest patch at the joins is, at the size at which seams are judged."""
-        scale = min(1.0, JUDGED_FACE_PX / self.face_px)
-        size = max(8, round(joins.shape[1] * scale)), max(8, round(joins.shape[0] * scale))
-        seen, base, donor, near = (
-            np.asarray(cv2.resize(p, size, interpolation=cv2.INTER_AREA), np.float32)
-            for p in (shown, below, placed, joins.astype(np.float32))
-        )
-        if not (near > 0.3).any():
-            return 0.0
-        grain_px = max(0.7, measure.GRAIN_PX * scale)
-        return measure.strangest(
-            seen, (base, donor), near > 0.3, self.face_px * scale, grain_px=grain_px
-        ).size
 
 
 class _Window:
@@ -379,11 +548,8 @@ class _Window:
         return self.size[1], self.size[0]
 
     def cut(self, picture: Array) -> Map:
-        return np.asarray(imaging.to_unit(np.ascontiguousarray(self.cut_map(picture))), np.float32)
-
-    def cut_map(self, picture: Array) -> Array:
         (x, y), (w, h) = self.offset, self.size
-        return picture[y : y + h, x : x + w]
+        return np.asarray(imaging.to_unit(np.ascontiguousarray(picture[y : y + h, x : x + w])), np.float32)
 
     def place(self, picture: Array, base_from_frame: Float) -> tuple[Map, NDArray[np.bool_]]:
         pixels, valid = place.sample(picture, base_from_frame, self.offset, self.size)
@@ -398,8 +564,8 @@ class _Window:
         """Return a matrix of base pixels as one of window pixels."""
         return np.asarray(self._shift @ m @ np.linalg.inv(self._shift))
 
-    def points(self, face: Face) -> Float:
-        return np.asarray(face.landmarks[:, :2] - np.array(self.offset), np.float64)
+    def points(self, in_base: Float) -> Float:
+        return np.asarray(in_base - np.array(self.offset), np.float64)
 
     def rim(self, width: int) -> Map:
         """Return 1 along the sides that are not the frame's own, fading inwards."""
@@ -412,6 +578,14 @@ class _Window:
         return np.asarray(np.clip(1.5 - far / width, 0, 1), np.float32)
 
 
+def _soft(where: NDArray[np.bool_], sigma: float) -> Map:
+    return np.asarray(cv2.GaussianBlur(where.astype(np.float32), (0, 0), sigma), np.float32)
+
+
+def _laid_over(below: Map, above: Map, share: Map) -> Map:
+    return np.asarray(np.clip(below + share[..., None] * (above - below), 0, 1), np.float32)
+
+
 def _grey(picture: Array) -> Map:
     return np.asarray(cv2.cvtColor(np.clip(picture, 0, 1), cv2.COLOR_RGB2GRAY), np.float32)
 
@@ -421,23 +595,58 @@ def _disc(radius: int) -> NDArray[np.uint8]:
     return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)), np.uint8)
 
 
-def _drawn(share: Map, picture: Map, radius: int, low: float = LOW_SHARE, high: float = HIGH_SHARE) -> Map:
-    """Return a share drawn to the picture's edges (He et al., "Guided Image Filtering", PAMI 35(6), 2013)."""
+def _drawn(shares: Sequence[Map], picture: Map, face_px: float) -> list[Map]:
+    """Return shares that sum to 1 drawn to the picture's edges.
+
+    What is sure spreads from both sides over the doubtful band between, as far as the picture has no edge
+    (weights and all by Min et al., "Fast Global Image Smoothing Based on Weighted Least Squares", 2014); at
+    half a face's usual size, and from there to full size by a guided filter (He et al., "Guided Image
+    Filtering", PAMI 35(6), 2013).
+    """
     made: Any = cv2.ximgproc
-    found = made.guidedFilter(picture, share, radius, EDGE_STEP**2)
-    return np.asarray(np.clip((found - low) / (high - low), 0, 1), np.float32)
+    h, w = picture.shape[:2]
+    scale = min(1.0, DRAWN_FACE_PX / face_px)
+    size = max(8, round(w * scale)), max(8, round(h * scale))
+    small = np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), np.float32)
+    guide = imaging.from_unit(np.clip(small, 0, 1), np.uint8)
+    coarse = np.stack([cv2.resize(s, size, interpolation=cv2.INTER_AREA) for s in shares])
+    sure = (coarse > SURE_SHARE).any(0).astype(np.uint8)
+    sure = cv2.erode(sure, _disc(max(1, round(BAND_FACES * face_px * scale))))
+    weight = np.where(sure > 0, 1.0, DOUBT_WEIGHT).astype(np.float32)
+
+    def spread(plane: Map) -> Map:
+        return np.asarray(made.fastGlobalSmootherFilter(guide, plane, SPREAD, EDGE_STEPS), np.float32)
+
+    total = np.maximum(spread(weight), 1e-6)
+    found = np.stack([spread(np.asarray(weight * c, np.float32)) / total for c in coarse])
+    found = np.clip(found, 0, 1) ** FIRMNESS
+    found /= np.maximum(found.sum(0), 1e-6)
+    radius = max(3, round(OUTLINE_FACES * face_px))
+    return [
+        np.asarray(
+            np.clip(
+                made.guidedFilter(
+                    picture,
+                    cv2.resize(np.asarray(f, np.float32), (w, h), interpolation=cv2.INTER_LINEAR),
+                    radius,
+                    EDGE_STEP**2,
+                ),
+                0,
+                1,
+            ),
+            np.float32,
+        )
+        for f in found
+    ]
 
 
-def _surely_bare(share: Map, picture: Map, radius: int, rim: int) -> NDArray[np.bool_]:
-    bare = 1 - _drawn(1 - share, picture, radius)
+def _firm(share: Map, low: float = LOW_SHARE, high: float = HIGH_SHARE) -> Map:
+    """Return a share that is 0 below `low`, 1 above `high`, and straight between."""
+    return np.asarray(np.clip((share - low) / (high - low), 0, 1), np.float32)
+
+
+def _surely_bare(bare: Map, rim: int) -> NDArray[np.bool_]:
     return np.asarray(cv2.erode((bare > BARE_SHARE).astype(np.uint8), _disc(rim)) > 0)
-
-
-def _still(base: Map, donor: Map, reach: int) -> NDArray[np.bool_]:
-    """Return where base and donor, both as the camera saw them, are alike all about."""
-    lab, other = (cut.to_lab(np.asarray(cv2.GaussianBlur(p, (0, 0), 2.0), np.float32)) for p in (base, donor))
-    apart = np.linalg.norm(lab - other, axis=2)
-    return np.asarray(cv2.dilate(apart, _disc(reach)) < STILL_DELTA_E)
 
 
 def _parts(shot: Shot, who: int, face_px: float) -> Map:

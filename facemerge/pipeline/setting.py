@@ -38,7 +38,7 @@ from facemerge.words import (
 )
 
 DONORS_KEPT = 3
-MOST_WITNESSES, FEWEST_WITNESSES = 7, 2
+MOST_WITNESSES, FEWEST_WITNESSES = 7, 1
 """How many frames people are told apart by, and how few other ones are too few for it."""
 SPARES_OFFERED = 2
 """How many third frames a head may ask for what stood behind it."""
@@ -46,6 +46,8 @@ SPARE_ERROR_PX = 2.0
 """Expected error of alignment up to which a third frame's background is trusted to join."""
 FAR_FACES = 1.5
 """From how many face widths on it makes no difference how far off the nearest head of a third frame is."""
+SHARP_ENOUGH = 0.6
+"""A face less sharp than this share of the person's sharpest one is blurred."""
 ROUNDS = 6
 """How often a choice is made and looked at, at most."""
 TOUCHED = (
@@ -374,6 +376,7 @@ class Bench:
         """
         analysis, options = self._analysis, self._options
         heads: list[Head] = []
+        self._laid_from = {k.person: k.frame for k in chosen.picks}
         risks = missing_risks(analysis, chosen, options)
         current = self._base
         swaps = [(p, k) for p, k in zip(analysis.people, chosen.picks, strict=True) if not k.from_base]
@@ -401,7 +404,7 @@ class Bench:
         base_face, donor_face = _faces(person, self._index, pick)
         layer = None
         if self._options.composite.whole_people and (way is None or way.whole):
-            layer = self._layer(person, pick, current, laid, way)
+            layer = self._layer(person, pick, current, laid)
         head = layer or composite.build_head(
             current=current,
             donor=donor,
@@ -421,29 +424,33 @@ class Bench:
         self._made.setdefault((person.id, pick.frame), []).append((under, head))
         return head
 
-    def _layer(
-        self, person: Person, pick: Pick, current: Pixels, laid: Sequence[Head], way: Way | None
-    ) -> Head | None:
+    def _layer(self, person: Person, pick: Pick, current: Pixels, laid: Sequence[Head]) -> Head | None:
         """Return a person set in whole, as a layer; None if too little is known for it."""
         people = self._analysis.people
         who = people.index(person)
         base, donor = self._shot(self._index, current), self._shot(pick.frame, self._donors(pick.frame))
         if base is None or donor is None:
             return None
-        front = composite.in_front(who, [p.row for p in people])
-        names = {people[i].id for i in front}
-        held = None
+        before = {}
         for head in laid:
-            if head.person in names:
-                held = np.zeros(current.shape[:2], np.float32) if held is None else held
-                (x, y), (h, w) = head.offset, head.mask.shape
-                part = held[y : y + h, x : x + w]
-                np.maximum(part, head.mask.astype(np.float32) / np.iinfo(head.mask.dtype).max, out=part)
+            index = next(i for i, p in enumerate(people) if p.id == head.person)
+            shot = self._shot(self._laid_from[head.person], self._donors(self._laid_from[head.person]))
+            if shot is not None:
+                before[index] = shot
         spares = [
-            partial(self._spare_shot, f) for f in spare_frames(self._analysis, self._index, person, pick)
+            composite.Offer(
+                faces=self._faces_in(f),
+                base_from_frame=self._analysis.base_from_frame(self._index, f),
+                blurred=self._blurred_in(f),
+                read=partial(self._spare_shot, f),
+            )
+            for f, a in enumerate(self._analysis.alignments)
+            if f not in (self._index, pick.frame)
+            and isinstance(a, Aligned)
+            and self._analysis.error_to_base_px(self._index, f) <= SPARE_ERROR_PX
         ]
-        layering = composite.Layering(base, donor, spares, who, front)
-        return composite.build_layer(layering, person.id, current.dtype, held, way)
+        layering = composite.Layering(base, donor, spares, who, [p.row for p in people], before)
+        return composite.build_layer(layering, person.id, current.dtype)
 
     def _spare_shot(self, frame: int) -> composite.Shot | None:
         return self._shot(frame, self._donors(frame))
@@ -458,7 +465,20 @@ class Bench:
             faces=self._faces_in(frame),
             silhouettes=told,
             base_from_frame=self._analysis.base_from_frame(self._index, frame),
+            blurred=self._blurred_in(frame),
         )
+
+    def _blurred_in(self, frame: int) -> frozenset[int]:
+        """Return who is much less sharp in a frame than in their sharpest one."""
+        found = set()
+        for i, person in enumerate(self._analysis.people):
+            scores = self._analysis.scores[person.id]
+            mine = scores[frame]
+            if mine is None or mine.sharpness.value < SHARP_ENOUGH * max(
+                s.sharpness.value for s in scores if s is not None
+            ):
+                found.add(i)
+        return frozenset(found)
 
     def _silhouettes_of(self, frame: int) -> composite.Silhouettes | None:
         if frame not in self._silhouettes:
