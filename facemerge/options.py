@@ -177,31 +177,6 @@ class ChoiceOptions:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class CompositeOptions:
-    feather_faces: float = _option(
-        0.03,
-        "width of the soft edge of a mask",
-        unit="face widths",
-        low=0,
-        high=0.5,
-        source="tried: soft enough to hide grain, narrow enough to hide no old head",
-    )
-    reach_faces: float = _option(
-        0.9,
-        "how far beyond the face a seam may be laid",
-        unit="face widths",
-        low=0.2,
-        high=3,
-        source="tried: hair, neck and collar of a head and shoulders",
-    )
-    whole_people: bool = _option(
-        False,
-        "take people whole, as layers, and bend nothing; on trial: slower, and its risks are not yet tuned",
-        source="tried: nobody in front is harmed, but some outlines before brick are not yet clean",
-    )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class RiskOptions:
     inspect_from: float = _option(
         0.35,
@@ -297,7 +272,6 @@ class Options:
     tracks: TracksOptions = field(default_factory=TracksOptions)
     scores: ScoresOptions = field(default_factory=ScoresOptions)
     choice: ChoiceOptions = field(default_factory=ChoiceOptions)
-    composite: CompositeOptions = field(default_factory=CompositeOptions)
     risk: RiskOptions = field(default_factory=RiskOptions)
     grouping: GroupingOptions = field(default_factory=GroupingOptions)
     coverage: CoverageOptions = field(default_factory=CoverageOptions)

@@ -37,10 +37,9 @@ COLOUR = ((1.2, 0.0), (2.3, 0.2), (2.8, 0.32), (3.0, 0.36), (6.0, 0.6), (12.0, 0
 SHIFT = ((0.5, 0.0), (1.5, 0.25), (3.0, 0.5), (6.0, 0.8))
 PHASE = ((0.6, 0.0), (1.0, 0.25), (1.4, 0.45))
 HALO = ((1.5, 0.0), (3.0, 0.2), (6.0, 0.5))
-BENT = ((1.0, 0.0), (3.0, 0.36), (6.0, 0.7), (15.0, 0.95))
 OLD_HEAD = ((0.002, 0.0), (0.005, 0.36), (0.03, 0.8))
-NEIGHBOUR = ((0.005, 0.0), (0.03, 0.3), (0.1, 0.6))
-INVENTED = ((0.002, 0.0), (0.02, 0.3), (0.1, 0.7))
+HIDDEN = ((0.005, 0.0), (0.03, 0.3), (0.1, 0.6))
+INVENTED = ((0.02, 0.0), (0.1, 0.2))
 TURN = ((12.0, 0.0), (25.0, 0.3), (45.0, 0.6))
 TONE = ((5.0, 0.0), (12.0, 0.2), (25.0, 0.5))
 GRAIN = ((0.3, 0.0), (1.0, 0.2), (2.0, 0.4))
@@ -129,17 +128,13 @@ def _shown(seam: Seam) -> Iterator[tuple[float, str]]:
 def _doubts(seam: Seam, turn_deg: float, align_px: float) -> Iterator[tuple[float, str]]:
     """What was done, or could not be known."""
     yield (
-        _rise(seam.bent_px, BENT),
-        f"what lies behind the head had to be bent by {seam.bent_px:.0f} px to meet",
-    )
-    yield (
         _rise(seam.old_head_left, OLD_HEAD),
         f"{100 * seam.old_head_left:.1f} % of the old head may still show beside the new one",
     )
-    yield _rise(seam.neighbour_overlap, NEIGHBOUR), "a neighbour's head overlaps the seam"
+    yield _rise(seam.head_hidden, HIDDEN), "whoever stands in front covers a part of the new head"
     yield (
         _rise(seam.invented, INVENTED),
-        f"{100 * seam.invented:.1f} % of the patch is shown by no frame",
+        f"{100 * seam.invented:.1f} % of what was set in comes from a third frame",
     )
     yield _rise(turn_deg, TURN), f"the head is turned {turn_deg:.0f} degrees further than in the base"
     yield (

@@ -342,18 +342,14 @@ class Seam:
     """CIEDE2000 between the surroundings of the head in donor and base before tone matching."""
     grain_ratio: float
     """Noise of the donor over noise of the base at the seam; 1 = equal."""
-    neighbour_overlap: float
-    """Share in [0, 1] of the mask that lies on another person's head in the base."""
+    head_hidden: float
+    """Share in [0, 1] of the new head that is covered by whoever stands before it in the base."""
     invented: float
-    """Share in [0, 1] of the mask filled from neither donor nor base, but from another frame or by guess."""
+    """Share in [0, 1] of the mask filled from neither donor nor base, but from another frame."""
     old_head_left: float
     """Share in [0, 1] of the old head's area that may still show beside the new one."""
     worst_at: tuple[float, float] | None = None
     """x, y in base pixels where the colours differ most."""
-    bent_px: float = 0.0
-    """How far the textured surroundings of the head had to be bent to meet the base, in pixels."""
-    strain: float = 0.0
-    """How much the bend stretches or shears textured cloth inside the seam, at its worst; 0.1 = a tenth."""
     sharpness_step: float = 0.0
     """How much crisper one frame is than the other along the seam, in powers of two; 0 = equal."""
     strange_delta_e: float = 0.0
@@ -379,30 +375,6 @@ class Seam:
         return self.strange_at if self.strange_delta_e > self.delta_e_p95 else self.worst_at
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Way:
-    """One of the ways to set a head in."""
-
-    straight: bool
-    """Whether bodies alone are bent and what stands behind them is not. It is right where the frames are in
-    register; where they are not (parallax, leaves in the wind) a gentle bend shows less than a break."""
-    long_fade: bool = True
-    """Whether the bend grows over the longer or the shorter distance from the head."""
-    stiff: bool = False
-    """Whether the bend is smoothed so much that cloth keeps its weave, at the price of meeting less well."""
-    near: bool = False
-    """Whether the bend grows from the new head alone, over what the old one hid as well."""
-    wide: bool = False
-    """Whether the seam may run over neighbours far from the head: right where they stood still."""
-    moved: bool = False
-    """Whether the donor is laid by the head and not by the whole frame."""
-    reach: float = 1.0
-    """How many times as far as usual the seam may be from the face."""
-    whole: bool = False
-    """Whether the person is taken whole, as a layer, as far as they are seen; then nothing is bent, and
-    `moved` tells whether they are laid where they are in the base."""
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Head:
     """One swapped head, ready to be laid over the base."""
@@ -418,13 +390,11 @@ class Head:
     placement: str
     """Which placement was taken ('homography', 'head shift', ...)."""
     whole: Array | None = None
-    """(h, w, 4) RGBA of the base's dtype: the donor as placed and toned, neither bent, cut nor blended;
+    """(h, w, 4) RGBA of the base's dtype: the donor as placed and toned, neither cut nor blended;
     opaque where its frame reaches, 0 elsewhere. None: not kept."""
     unblended: Array | None = None
     """(h, w, 3) as `pixels`, but as it was before the seam was blended: what shows where the mask is painted
     wider. None: not kept."""
-    way: Way | None = None
-    """How it was set in. None: not told."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

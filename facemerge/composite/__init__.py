@@ -1,23 +1,21 @@
-"""Sets a head from one frame into another: places it, matches its tone, cuts, fills and blends."""
+"""Sets a person from one frame into another, as a layer."""
 
 from facemerge.composite.blend import lay
-from facemerge.composite.build import build_head, build_layer
+from facemerge.composite.build import build_head
 from facemerge.composite.forecast import Patch, forecast, patch_of
-from facemerge.composite.layering import Layering, Offer, Shot
-from facemerge.composite.silhouettes import Glimpse, Silhouettes, glimpse, silhouettes
+from facemerge.composite.layering import Offer, Shot
+from facemerge.composite.silhouettes import Glimpse, Silhouettes, glimpse, segment
 
 __all__ = [
     "Glimpse",
-    "Layering",
     "Offer",
     "Patch",
     "Shot",
     "Silhouettes",
     "build_head",
-    "build_layer",
     "forecast",
     "glimpse",
     "lay",
     "patch_of",
-    "silhouettes",
+    "segment",
 ]

@@ -1,8 +1,9 @@
 """Sets a whole person in as a layer, where they stood in the donor's frame.
 
-A person is not cut out and moved. Both frames show one scene, so the donor's part of it, the person and what
-is about them, is laid over the base where it belongs; the border runs through what both frames show alike, and
-no hair has to be cut from its background. Nothing is bent. Everybody else keeps the base's pixels, or those
+A person is not cut out and moved. Both frames show one scene, so the donor's part of it, the person and
+what is about them, is laid over the base where it belongs; the border runs through what both frames show
+alike (Agarwala et al., "Interactive Digital Photomontage", SIGGRAPH 2004), and hardly any hair is cut from
+what stands behind it. Nothing is bent. Everybody else keeps the base's pixels, or those
 they were given before: who stands in front with their own outline (Porter and Duff, "Compositing Digital
 Images", SIGGRAPH 1984, 'over', from memory). What the donor does not show, since somebody else stands before
 it there, comes from a frame that does: the person's own body, moved as a whole; whoever stands behind; the
@@ -20,19 +21,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from facemerge import imaging
-from facemerge.composite import cut, measure, outline, place, tone
+from facemerge.composite import cut, outline, place, tone
 from facemerge.composite.silhouettes import Silhouettes
+from facemerge.composite.window import WORK_FACE_PX
 from facemerge.words import Array, Face, Float
 
 Map = NDArray[np.float32]
 
 MARGIN_FACES, LONGEST_REACH_FACES = 0.6, 5.0
 """How far a layer's window reaches beyond the person, and at most from the face."""
-DRAWN_FACE_PX, SURE_SHARE, BAND_FACES, DOUBT_WEIGHT = 110.0, 0.8, 0.03, 0.01
-"""Face width at which outlines are drawn to the picture's edges; from which share on a pixel is sure; how far
-from a doubtful one it is not; and what a doubtful one weighs."""
+SURE_SHARE, BAND_FACES, DOUBT_WEIGHT = 0.8, 0.03, 0.01
+"""From which share on a pixel is sure; how far from a doubtful one it is not; what a doubtful one weighs."""
 SPREAD, EDGE_STEPS, FIRMNESS = 60.0, 10.0, 3
-"""How far what is sure spreads, the 8-bit step that counts as an edge, and to which power chances are taken."""
+"""How far what is sure spreads, the 8-bit step that is an edge, and the power that shares are taken to."""
 OUTLINE_FACES, RIM_FACES = 0.015, 0.012
 """Radius within which an outline is drawn to the picture's edges, and the rim taken with somebody."""
 HALO_FACES, FADE_FACES = 0.1, 0.08
@@ -48,8 +49,6 @@ EDGE_STEP = 0.01
 BARE_SHARE = 0.98
 PART_FACES, PART_REACH_FACES = 0.03, 2.2
 """Smaller parts of a silhouette, in squared face widths, or such as lie farther off, are doubts."""
-HEAD_SEEN_SHARE = 0.6
-"""A silhouette that shows less of its own head is none."""
 CUT_FACES, SOFT_FACES = 0.05, (0.01, 0.06)
 """How far the border may move, and how soft it is where both sides differ and where they agree."""
 BELOW_CHIN_FACES = 0.07
@@ -61,7 +60,6 @@ AGREEING_FACES = 0.1
 FRAMES_ASKED, PROMISE_SHRINK = 4, 6
 """How many further frames are asked for what the donor does not show, and how coarsely it is foreseen."""
 FEWEST_PX = 12
-JUDGED_FACE_PX = 110.0
 ABOUT_FACES, FEWEST_BODY_FACES = 0.6, 0.05
 """How far about the pixels in question a body's place is measured; less of it than the other, in squared face
 widths, says nothing."""
@@ -112,14 +110,20 @@ class Layer:
     reached: NDArray[np.bool_]
     """(h, w) where the donor's frame reaches."""
     mask: Map
-    """(h, w) in [0, 1]."""
+    """(h, w) in [0, 1]: soft, and more than 0 wherever anything has changed."""
+    whole: Map
+    """(h, w, 3) the donor, with what it does not show from other frames."""
+    taken: Map
+    """(h, w) in [0, 1]: how much of `whole` shows."""
+    tone_delta_e: float
+    """By how much the background's colour differed before it was matched, CIELAB."""
+    filled: float
+    """Share of what is shown that comes from further frames."""
     old_left: float
     """Area of the old self that still shows beside the new one, since no frame shows what stood behind; as a
     share of the old head's."""
     new_hidden: float
     """Share of the new head that is covered by whoever stands before it in the base."""
-    joins: NDArray[np.bool_]
-    """(h, w) where pixels of two frames meet within somebody, not at an outline."""
 
 
 @dataclass(slots=True, eq=False)
@@ -186,10 +190,6 @@ class Layering:
         self.face_px = float(base.faces[who].box[2] - base.faces[who].box[0])
         self._old, self._new = (_parts(shot, who, self.face_px) for shot in (base, donor))
 
-    def possible(self) -> bool:
-        """Return whether both frames tell the person's silhouette, at least about the head."""
-        return all(_head_seen(shot, self._who) for shot in (self._base, self._donor))
-
     def lay(self) -> Layer:
         """Return the person laid over the base."""
         base, donor, who = self._base, self._donor, self._who
@@ -210,7 +210,8 @@ class Layering:
         bare_donor = np.clip(1 - new_share - others_share, 0, 1)
         placed, reached = here.place(donor.pixels, donor.base_from_frame)
         both = (bare_base > 0.9) & (bare_donor > 0.9) & reached
-        placed = tone.apply_gain(placed, tone.gain_field(below, placed, both))
+        raw, placed = placed, tone.apply_gain(placed, tone.gain_field(below, placed, both))
+        toned = _tone_step(below, raw, both)
 
         old, front, behind, _ = _drawn([old_share, front_share, behind_share, bare_base], below, self.face_px)
         new, before, beyond, _ = _drawn(
@@ -228,7 +229,9 @@ class Layering:
         far = np.clip((away - near_faces) / 0.02, 0, 1)
         elsewhere = beyond > 0.1
         zone = self._zone(below, placed, old, new, (bare_base > 0.5) & (bare_donor > 0.5))
-        wanted = (cv2.dilate((old > 0.05).astype(np.uint8), _disc(rim)) > 0) & (hidden | elsewhere) & (keep < 0.98)
+        wanted = (
+            (cv2.dilate((old > 0.05).astype(np.uint8), _disc(rim)) > 0) & (hidden | elsewhere) & (keep < 0.98)
+        )
         filling = self._filled(here, _Scene(below, placed, old, new, bare_base), wanted, rim)
         whole = _laid_over(placed, filling.pixels, _soft(wanted & filling.known, 1.0))
         unknown = (hidden | (elsewhere & (far > 0))) & ~filling.known
@@ -255,7 +258,7 @@ class Layering:
         old_head = base_head & (old > 0.5)
         left = (old > 0.5) & needed & (taken < 0.5) & (keep < 0.5)
         new_head = new_head & (new > 0.5)
-        edge = (taken > 0.05) & (taken < 0.95) & (keep < 0.05) & (behind < 0.05)
+        shows_at_all = taken > 0.02
         return Layer(
             offset=here.offset,
             below=below,
@@ -263,9 +266,12 @@ class Layering:
             donor=np.asarray(placed, np.float32),
             reached=reached,
             mask=mask,
+            whole=whole,
+            taken=np.asarray(taken, np.float32),
+            tone_delta_e=toned,
+            filled=float((shows_at_all & wanted & filling.known).sum() / max(int(shows_at_all.sum()), 1)),
             old_left=float(left.sum() / max(int(old_head.sum()), 1)),
             new_hidden=float((new_head & (keep > 0.5)).sum() / max(int(new_head.sum()), 1)),
-            joins=edge & (np.maximum(old, new) > 0.3),
         )
 
     def _now(self, here: _Window, people: Sequence[int]) -> Map:
@@ -280,7 +286,7 @@ class Layering:
         return np.asarray(np.clip(found, 0, 1), np.float32)
 
     def _elsewhere(self, here: _Window, shot: Shot, other: Shot) -> Map:
-        """Return (h, w) in [0, 1] where another frame, moved by their own motion, shows whoever is in front too.
+        """Return (h, w) in [0, 1] where another frame, moved by their own motion, shows whoever is in front.
 
         Skin beside skin, or white cloth before white cloth, is told wrongly now and then; hardly twice.
         """
@@ -305,7 +311,9 @@ class Layering:
         away = cv2.distanceTransform((~core).astype(np.uint8), cv2.DIST_L2, 5)
         halo, fade = HALO_FACES * self.face_px, FADE_FACES * self.face_px
         sigma = max(1.5, 0.01 * self.face_px)
-        lab = [cut.to_lab(np.asarray(cv2.GaussianBlur(p, (0, 0), sigma), np.float32)) for p in (below, placed)]
+        lab = [
+            cut.to_lab(np.asarray(cv2.GaussianBlur(p, (0, 0), sigma), np.float32)) for p in (below, placed)
+        ]
         differs = np.linalg.norm(lab[0] - lab[1], axis=2) > GROWN_DELTA_E
         differs &= bare & (away < GROWN_FACES * self.face_px)
         _, labels = cv2.connectedComponents((differs | (away < halo)).astype(np.uint8))
@@ -317,7 +325,7 @@ class Layering:
     def _cut(self, under: Map, placed: Map, shows: Map, needed: NDArray[np.bool_]) -> Map:
         """Return how much of the donor is taken: what is needed, and as much about it as shows least."""
         h, w = shows.shape
-        scale = min(1.0, JUDGED_FACE_PX / self.face_px)
+        scale = min(1.0, WORK_FACE_PX / self.face_px)
         size = max(8, round(w * scale)), max(8, round(h * scale))
         small, base, donor = (
             np.asarray(cv2.resize(p, size, interpolation=cv2.INTER_AREA), np.float32)
@@ -380,7 +388,7 @@ class Layering:
         return filling
 
     def _promised(self, here: _Window, offer: Offer, missing: NDArray[np.bool_]) -> int:
-        """Return how many missing pixels a frame is expected to show, from where everybody's face is in it."""
+        """Return how many missing pixels a frame is expected to show, by where everybody's face is."""
         base = self._base
         size = max(8, here.size[0] // PROMISE_SHRINK), max(8, here.size[1] // PROMISE_SHRINK)
         small = imaging.scale_matrix(here.size, size)
@@ -448,21 +456,21 @@ class Layering:
         theirs: Map,
         about: NDArray[np.bool_],
     ) -> Float | None:
-        """Return the (3, 3) matrix base_from_frame that lays somebody's body on a picture of the same person.
+        """Return the (3, 3) matrix base_from_frame that lays a body on a picture of the same person.
 
         A body gives way where it is not stiff, so what counts is what lies about the pixels in question.
 
         `theirs_now` and `theirs` are (h, w) where they are in the picture, and in the frame as the first of
         `starts` lays it.
         """
-        scale = min(1.0, JUDGED_FACE_PX / self.face_px)
+        scale = min(1.0, WORK_FACE_PX / self.face_px)
         size = max(8, round(here.size[0] * scale)), max(8, round(here.size[1] * scale))
         small_from_base = imaging.scale_matrix(here.size, size) @ imaging.shift_matrix(
             *-np.array(here.offset)
         )
         wanted = _grey(cv2.resize(target, size, interpolation=cv2.INTER_AREA))
-        near = cv2.resize(about.astype(np.uint8), size, interpolation=cv2.INTER_AREA)
-        near = cv2.dilate(near, _disc(round(ABOUT_FACES * self.face_px * scale))) > 0
+        small_about = cv2.resize(about.astype(np.float32), size, interpolation=cv2.INTER_AREA) > 0
+        near = _grown(small_about, round(ABOUT_FACES * self.face_px * scale))
         best, least = None, np.inf
         for start in starts:
             pixels, reached = here.place(shot.pixels, start)
@@ -499,8 +507,7 @@ class Layering:
                 if int(((still_share > 0.3) & missing).sum()) < FEWEST_PX:
                     continue
                 here_now, there = (
-                    imaging.transform(s.base_from_frame, s.faces[who].landmarks[:, :2])
-                    for s in (now, source)
+                    imaging.transform(s.base_from_frame, s.faces[who].landmarks[:, :2]) for s in (now, source)
                 )
                 starts = (m, place.similarity_of(there, here_now) @ m)
                 found = self._onto(
@@ -523,8 +530,12 @@ class Layering:
         for shot, share in ((self._base, self._old), (self._donor, self._new)):
             y, x = np.nonzero(share > 0.3)
             full = np.linalg.inv(shot.silhouettes.small_from_frame)
-            box = np.array([(x.min(), y.min()), (x.max(), y.min()), (x.min(), y.max()), (x.max(), y.max())])
-            corners.append(imaging.transform(shot.base_from_frame @ full, box))
+            corners.append(imaging.transform(shot.base_from_frame, shot.faces[self._who].landmarks[:, :2]))
+            if len(x):
+                box = np.array(
+                    [(x.min(), y.min()), (x.max(), y.min()), (x.min(), y.max()), (x.max(), y.max())]
+                )
+                corners.append(imaging.transform(shot.base_from_frame @ full, box))
         points = np.vstack(corners)
         middle = self._base.faces[self._who].landmarks[:, :2].mean(0)
         reach = LONGEST_REACH_FACES * self.face_px
@@ -586,6 +597,16 @@ def _laid_over(below: Map, above: Map, share: Map) -> Map:
     return np.asarray(np.clip(below + share[..., None] * (above - below), 0, 1), np.float32)
 
 
+def _tone_step(base: Map, donor: Map, both: NDArray[np.bool_]) -> float:
+    if not both.any():
+        return 0.0
+    a, b = (
+        cut.to_lab(np.ascontiguousarray(p[both].mean(0, dtype=np.float64)[None, None], np.float32))
+        for p in (base, donor)
+    )
+    return float(np.linalg.norm(a - b))
+
+
 def _grey(picture: Array) -> Map:
     return np.asarray(cv2.cvtColor(np.clip(picture, 0, 1), cv2.COLOR_RGB2GRAY), np.float32)
 
@@ -593,6 +614,10 @@ def _grey(picture: Array) -> Map:
 def _disc(radius: int) -> NDArray[np.uint8]:
     size = 2 * radius + 1
     return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)), np.uint8)
+
+
+def _grown(where: NDArray[np.bool_], radius: int) -> NDArray[np.bool_]:
+    return np.asarray(cv2.dilate(where.astype(np.uint8), _disc(radius)) > 0)
 
 
 def _drawn(shares: Sequence[Map], picture: Map, face_px: float) -> list[Map]:
@@ -605,14 +630,14 @@ def _drawn(shares: Sequence[Map], picture: Map, face_px: float) -> list[Map]:
     """
     made: Any = cv2.ximgproc
     h, w = picture.shape[:2]
-    scale = min(1.0, DRAWN_FACE_PX / face_px)
+    scale = min(1.0, WORK_FACE_PX / face_px)
     size = max(8, round(w * scale)), max(8, round(h * scale))
     small = np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), np.float32)
     guide = imaging.from_unit(np.clip(small, 0, 1), np.uint8)
     coarse = np.stack([cv2.resize(s, size, interpolation=cv2.INTER_AREA) for s in shares])
-    sure = (coarse > SURE_SHARE).any(0).astype(np.uint8)
-    sure = cv2.erode(sure, _disc(max(1, round(BAND_FACES * face_px * scale))))
-    weight = np.where(sure > 0, 1.0, DOUBT_WEIGHT).astype(np.float32)
+    known = np.asarray((coarse > SURE_SHARE).any(0))
+    doubtful = _grown(~known, max(1, round(BAND_FACES * face_px * scale)))
+    weight = np.where(doubtful, DOUBT_WEIGHT, 1.0).astype(np.float32)
 
     def spread(plane: Map) -> Map:
         return np.asarray(made.fastGlobalSmootherFilter(guide, plane, SPREAD, EDGE_STEPS), np.float32)
@@ -660,15 +685,6 @@ def _parts(shot: Shot, who: int, face_px: float) -> Map:
     scrap[0] = False
     near = cv2.dilate(scrap[labels].astype(np.uint8), _disc(1)) > 0
     return np.where(near & ~((labels > 0) & ~scrap[labels]), 0, share).astype(np.float32)
-
-
-def _head_seen(shot: Shot, who: int) -> bool:
-    if who not in shot.silhouettes.people:
-        return False
-    share = shot.silhouettes.of([who])
-    points = imaging.transform(shot.silhouettes.small_from_frame, shot.faces[who].landmarks[:, :2])
-    core = outline.head_distance(points, (share.shape[0], share.shape[1])) < 0.8
-    return bool(core.any()) and float((share[core] > 0.5).mean()) > HEAD_SEEN_SHARE
 
 
 def _mask(shown: Map, below: Map, support: Map) -> Map:

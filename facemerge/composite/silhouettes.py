@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from facemerge import imaging
-from facemerge.composite import cut, outline, place, tone, whose
+from facemerge.composite import appearance, cut, outline, place, tone
 from facemerge.words import Array, Face, Float
 
 FACE_PX = 56.0
@@ -100,7 +100,7 @@ def glimpse(pixels: Array, faces: Mapping[int, Face], face_px: float) -> Glimpse
     )
 
 
-def silhouettes(target: Glimpse, others: Sequence[tuple[Glimpse, Float]]) -> Silhouettes:
+def segment(target: Glimpse, others: Sequence[tuple[Glimpse, Float]]) -> Silhouettes:
     """Return whose each pixel of a frame is.
 
     Every head, every body and the background have a model of their colours, learnt in turn from the pixels
@@ -122,14 +122,14 @@ def silhouettes(target: Glimpse, others: Sequence[tuple[Glimpse, Float]]) -> Sil
         If nobody is in the frame, or there is no other one.
     """
     if not target.faces or not others:
-        raise ValueError("silhouettes needs somebody in the frame, and other frames")
+        raise ValueError("segment needs somebody in the frame, and other frames")
     people = tuple(sorted(target.faces))
     points = [target.faces[who] for who in people]
     shape = target.picture.shape[0], target.picture.shape[1]
     lab = _lab(target.picture)
     still, moved, bare, steady = _explained(target, lab, people, others)
     place_cost = np.stack(
-        [whose.head_cost(p, shape) for p in points] + [whose.body_cost(p, shape) for p in points]
+        [appearance.head_cost(p, shape) for p in points] + [appearance.body_cost(p, shape) for p in points]
     )
     near = np.clip(FARTHEST_HEADS - place_cost.min(0), 0, FARTHEST_HEADS)
     motion = np.concatenate([moved, moved])
@@ -148,7 +148,7 @@ def silhouettes(target: Glimpse, others: Sequence[tuple[Glimpse, Float]]) -> Sil
         [made.fastGlobalSmootherFilter(guide, s.astype(np.float32), SMOOTHING, EDGE_STEPS) for s in shares]
     )
     smooth = np.clip(smooth, 0, 1)
-    _pin(smooth, *whose.cores(points, shape))
+    _pin(smooth, *appearance.cores(points, shape))
     return Silhouettes(
         shares=np.asarray(smooth / np.maximum(smooth.sum(0), 1e-6), np.float32),
         people=people,
@@ -238,7 +238,7 @@ def _beside_head(points: Float, shape: tuple[int, int]) -> NDArray[np.bool_]:
     x = np.arange(shape[1])[None]
     body = np.abs(x - points[:, 0].mean()) < BODY_HALF_WIDTH * np.ptp(points[:, 0])
     below = ~outline.above_chin(points, shape, 0)
-    return np.asarray((outline.head_distance(points, shape) > whose.CORE_HEADS) & ~(below & body))
+    return np.asarray((outline.head_distance(points, shape) > appearance.CORE_HEADS) & ~(below & body))
 
 
 def _bareness(lab: NDArray[np.float32], plates: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -257,15 +257,17 @@ def _bareness(lab: NDArray[np.float32], plates: NDArray[np.float32]) -> NDArray[
 def _coloured(lab: NDArray[np.float32], prior: Array, points: Sequence[Float]) -> Float:
     """Return (n + 1, h, w) chances once everybody's colours are learnt."""
     n = len(points)
-    sure, who = whose.cores(points, (lab.shape[0], lab.shape[1]))
-    parts = whose.told(prior, sure, who)
-    boxes = whose.colour_boxes(lab)
+    sure, who = appearance.cores(points, (lab.shape[0], lab.shape[1]))
+    parts = appearance.told(prior, sure, who)
+    boxes = appearance.colour_boxes(lab)
     for _ in range(ROUNDS):
         calm = [cv2.GaussianBlur(part, (0, 0), 1.0) for part in parts]
-        colour = np.stack([whose.log_likelihood(boxes, np.where(p > 0.5, p, 0)) for p in calm])
+        colour = np.stack([appearance.log_likelihood(boxes, np.where(p > 0.5, p, 0)) for p in calm])
         most = colour.max(0)
         usual = most + np.log(np.exp(colour - most).mean(0))
-        parts = whose.told(prior + COLOUR * np.clip(colour - usual, -MOST_LIKELY, MOST_LIKELY), sure, who)
+        parts = appearance.told(
+            prior + COLOUR * np.clip(colour - usual, -MOST_LIKELY, MOST_LIKELY), sure, who
+        )
     return np.concatenate([parts[:n] + parts[n : 2 * n], parts[-1:]])
 
 

@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from facemerge import imaging
-from facemerge.composite import cut, fill, measure
-from facemerge.composite.build import WORK_FACE_PX, faults_at_work
-from facemerge.composite.stage import Window
+from facemerge.composite import cut, measure
+from facemerge.composite.build import faults_at_work
+from facemerge.composite.window import Window
 from facemerge.words import Array, Float, Head, Pixels, Seam, Stroke, Touches, frozen
 
 ROOM_PX = 6.0
@@ -204,9 +204,8 @@ def _room(head: Head, size: tuple[int, int]) -> NDArray[np.float32]:
     if head.whole is None:
         # What lies beyond the mask may be the donor or only the base: nobody has kept which.
         return np.zeros((h, w), np.float32)
-    # The layer is bent, what is known of its frame's end is not.
-    margin = UNSURE_PX + int(np.ceil(head.seam.bent_px))
-    known = fill.shrink(head.whole[..., 3] > 0, margin)
+    kernel = np.ones((2 * UNSURE_PX + 1, 2 * UNSURE_PX + 1), np.uint8)
+    known = cv2.erode((head.whole[..., 3] > 0).astype(np.uint8), kernel, borderValue=1) > 0
     x, y = head.offset
     ends = [(y > 0, y + h < size[1]), (x > 0, x + w < size[0])]
     # A side of the layer is an end of what is known, unless the picture itself ends there.
@@ -309,11 +308,9 @@ def _measured_small(
 ) -> dict[str, Any]:
     """Return the measures that are taken at the size at which seams are sought, by their names in `Seam`."""
     h, w = alpha.shape
-    scale = min(1.0, WORK_FACE_PX / face_px)
-    work_size = (max(8, round(w * scale)), max(8, round(h * scale)))
-    window = Window(offset=head.offset, size=(w, h), work_size=work_size, face_px=face_px)
+    window = Window(offset=head.offset, size=(w, h), face_px=face_px)
     laid = np.asarray(below + (shown - below) * alpha[..., None], np.float32)
-    mask = np.asarray(cv2.resize(alpha, work_size, interpolation=cv2.INTER_AREA), np.float32)
+    mask = np.asarray(cv2.resize(alpha, window.work_size, interpolation=cv2.INTER_AREA), np.float32)
     return faults_at_work(window, window.shrink(below), window.shrink(shown), window.shrink(laid), mask)
 
 

@@ -31,7 +31,6 @@ class Draft:
         return replace(
             seam,
             misregistration_px=seam.misregistration_px * self.shrink,
-            bent_px=seam.bent_px * self.shrink,
             broken_px=seam.broken_px * self.shrink,
         )
 

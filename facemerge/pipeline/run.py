@@ -207,7 +207,7 @@ def _run(
         analysis, album = _looked_through(frames, models, options, progress, clock, None if afresh else out)
         if pictures:
             with clock.stage("Choosing heads and setting them in"):
-                made = made or settle(analysis, album, decisions, photo.read, models, options, progress)
+                made = made or settle(analysis, album, decisions, photo.read, options, progress)
             chosen, pixels, heads, risks = made.choice, made.base, made.heads, made.risks
             notes.extend(made.notes)
         else:

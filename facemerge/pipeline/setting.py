@@ -8,16 +8,13 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 
-import numpy as np
-
-from facemerge import choice, composite, faces, imaging, risk
+from facemerge import choice, composite, faces, risk
 from facemerge.composite.touch import touch
 from facemerge.errors import OptionError
-from facemerge.formats import icc, photo
-from facemerge.models import Models
 from facemerge.options import Options
 from facemerge.pipeline.draft import Draft, draft_of
 from facemerge.pipeline.look import Album, Read
+from facemerge.pipeline.outlines import Outlines, in_form_of
 from facemerge.pipeline.progress import Progress, no_progress
 from facemerge.words import (
     Aligned,
@@ -25,8 +22,6 @@ from facemerge.words import (
     Choice,
     Decisions,
     Face,
-    Float,
-    Frame,
     Head,
     Missing,
     Person,
@@ -34,20 +29,11 @@ from facemerge.words import (
     Pixels,
     Risk,
     Touches,
-    Way,
 )
 
 DONORS_KEPT = 3
-MOST_WITNESSES, FEWEST_WITNESSES = 7, 1
-"""How many frames people are told apart by, and how few other ones are too few for it."""
-SPARES_OFFERED = 2
-"""How many third frames a head may ask for what stood behind it."""
 SPARE_ERROR_PX = 2.0
 """Expected error of alignment up to which a third frame's background is trusted to join."""
-FAR_FACES = 1.5
-"""From how many face widths on it makes no difference how far off the nearest head of a third frame is."""
-SHARP_ENOUGH = 0.6
-"""A face less sharp than this share of the person's sharpest one is blurred."""
 ROUNDS = 6
 """How often a choice is made and looked at, at most."""
 TOUCHED = (
@@ -121,7 +107,6 @@ def settle(
     album: Album,
     decisions: Decisions,
     read: Read,
-    models: Models,
     options: Options,
     progress: Progress = no_progress,
 ) -> Set:
@@ -139,8 +124,8 @@ def settle(
         What is known, the small copies of it, what the user wants.
     read
         Gives a frame's pixels as its file has them; donors are converted to the base's profile and depth.
-    models, options, progress
-        The networks, the settings, and who is told how far it is.
+    options, progress
+        The settings, and who is told how far it is.
 
     Raises
     ------
@@ -150,12 +135,13 @@ def settle(
         If a frame can no longer be read.
     """
     draft = draft_of(analysis, read)
+    outlines = Outlines(draft)
     benches: dict[int, Bench] = {}
 
     def bench_of(base: int) -> Bench:
         # Made only where there is none yet: a bench reads its base frame.
         if base not in benches:
-            benches[base] = Bench(draft, base, models, options)
+            benches[base] = Bench(draft, base, outlines, options)
         return benches[base]
 
     best = settled(analysis, album, decisions, bench_of, options, progress)
@@ -166,8 +152,8 @@ def settle(
         benches.clear()
         if bench is None:
             whole = Draft(analysis=analysis, read=read, shrink=1)
-            bench = Bench(whole, best.choice.base, models, options)
-        best = bench.set_in(best.choice, progress, touches, ways_of(best.heads))
+            bench = Bench(whole, best.choice.base, outlines.resized(whole), options)
+        best = bench.set_in(best.choice, progress, touches)
     return dataclasses.replace(best, risks=with_notes(best.risks, decisions, options), notes=notes)
 
 
@@ -223,25 +209,17 @@ def set_in(
     analysis: Analysis,
     chosen: Choice,
     read: Read,
-    models: Models,
     options: Options,
     progress: Progress = no_progress,
     touches: Mapping[str, Touches] | None = None,
-    ways: Mapping[str, Way] | None = None,
 ) -> tuple[Pixels, tuple[Head, ...], dict[str, Risk]]:
     """Return the base's pixels, the heads of one choice (back row first) and the risks by person id.
 
-    Parameters and errors as `settle`; `touches` and `ways` by person id, as `touches_for` and `ways_of` give
-    them.
+    Parameters and errors as `settle`; `touches` by person id, as `touches_for` gives them.
     """
     whole = Draft(analysis=analysis, read=read, shrink=1)
-    made = Bench(whole, chosen.base, models, options).set_in(chosen, progress, touches, ways)
+    made = Bench(whole, chosen.base, Outlines(whole), options).set_in(chosen, progress, touches)
     return made.base, made.heads, made.risks
-
-
-def ways_of(heads: Sequence[Head]) -> dict[str, Way]:
-    """Return by person id how heads were set in: at full size the seam is sought on as small a copy again."""
-    return {head.person: head.way for head in heads if head.way is not None}
 
 
 def touches_for(
@@ -339,26 +317,23 @@ def _worth(analysis: Analysis, chosen: Choice, tried: Mapping[Swap, float], opti
 class Bench:
     """One base frame, and the heads that have been made for it."""
 
-    def __init__(self, draft: Draft, base: int, models: Models, options: Options) -> None:
+    def __init__(self, draft: Draft, base: int, outlines: Outlines, options: Options) -> None:
         analysis, read = draft.analysis, draft.read
         self._draft = draft
         self._analysis = analysis
         self._index = base
-        self._models = models
+        self._outlines = outlines
         self._options = options
         frame = analysis.frames[base]
         self._base = read(frame)
         self._donors = _Donors(analysis, lambda f: in_form_of(read(f), f, frame))
         self._made: dict[tuple[str, int], list[tuple[list[Head], Head]]] = {}
-        self._glimpses: dict[int, composite.Glimpse] = {}
-        self._silhouettes: dict[int, composite.Silhouettes | None] = {}
 
     def set_in(
         self,
         chosen: Choice,
         progress: Progress,
         touches: Mapping[str, Touches] | None = None,
-        ways: Mapping[str, Way] | None = None,
     ) -> Set:
         """Return the heads of a choice with this base, back row first, and everybody's risk.
 
@@ -370,19 +345,16 @@ class Bench:
             Told before each head.
         touches
             What was done to masks by hand, by person id; such a head is what later heads are laid on.
-        ways
-            How heads are to be set in, by person id; whoever has none, and all if there are none, in the way
-            that shows least.
         """
         analysis, options = self._analysis, self._options
         heads: list[Head] = []
-        self._laid_from = {k.person: k.frame for k in chosen.picks}
+        frames = {k.person: k.frame for k in chosen.picks}
         risks = missing_risks(analysis, chosen, options)
         current = self._base
         swaps = [(p, k) for p, k in zip(analysis.people, chosen.picks, strict=True) if not k.from_base]
         for done, (person, pick) in enumerate(swaps):
             progress("Setting heads in", done, len(swaps))
-            head = self._head(person, pick, current, heads, (ways or {}).get(person.id))
+            head = self._head(person, pick, current, heads, frames)
             if touches and person.id in touches:
                 head, found = self._touched(person, pick, head, current, touches[person.id])
             else:
@@ -394,124 +366,76 @@ class Bench:
         return Set(choice=chosen, base=self._base, heads=tuple(heads), risks=risks)
 
     def _head(
-        self, person: Person, pick: Pick, current: Pixels, laid: Sequence[Head], way: Way | None
+        self,
+        person: Person,
+        pick: Pick,
+        current: Pixels,
+        laid: Sequence[Head],
+        frames: Mapping[str, int],
     ) -> Head:
-        """Return a head, made anew only if what lies under its window is not what it was made for."""
+        """Return a head, made anew only if what lies under its window is not what it was made for.
+
+        `frames` gives by person id the frame that each of those laid comes from.
+        """
         for under, head in self._made.get((person.id, pick.frame), ()):
-            if way in (None, head.way) and under == [h for h in laid if _meet(h, head)]:
+            if under == [h for h in laid if _meet(h, head)]:
                 return head
-        donor = self._donors(pick.frame)
-        base_face, donor_face = _faces(person, self._index, pick)
-        layer = None
-        if self._options.composite.whole_people and (way is None or way.whole):
-            layer = self._layer(person, pick, current, laid)
-        head = layer or composite.build_head(
-            current=current,
-            donor=donor,
-            base_from_donor=self._analysis.base_from_frame(self._index, pick.frame),
-            person=person.id,
-            base_face=base_face,
-            donor_face=donor_face,
-            base_others=others(self._analysis, person, self._index),
-            donor_others=others(self._analysis, person, pick.frame),
-            models=self._models,
-            options=self._options.composite,
-            base=self._base,
-            spares=[partial(self._spare, f) for f in spare_frames(self._analysis, self._index, person, pick)],
-            way=None if way is None or way.whole else way,
-        )
+        head = self.build(person.id, pick.frame, current, {h.person: frames[h.person] for h in laid})
         under = [h for h in laid if _meet(h, head)]
         self._made.setdefault((person.id, pick.frame), []).append((under, head))
         return head
 
-    def _layer(self, person: Person, pick: Pick, current: Pixels, laid: Sequence[Head]) -> Head | None:
-        """Return a person set in whole, as a layer; None if too little is known for it."""
+    def build(
+        self, person: str, frame: int, current: Pixels, laid: Mapping[str, int], *, further: bool = True
+    ) -> Head:
+        """Return one head.
+
+        Parameters
+        ----------
+        person, frame
+            Who is set in, and from where.
+        current
+            The base with the heads laid so far.
+        laid
+            By person id, the frames that these come from.
+        further
+            Whether further frames are asked for what the donor does not show.
+        """
         people = self._analysis.people
-        who = people.index(person)
-        base, donor = self._shot(self._index, current), self._shot(pick.frame, self._donors(pick.frame))
-        if base is None or donor is None:
-            return None
-        before = {}
-        for head in laid:
-            index = next(i for i, p in enumerate(people) if p.id == head.person)
-            shot = self._shot(self._laid_from[head.person], self._donors(self._laid_from[head.person]))
-            if shot is not None:
-                before[index] = shot
-        spares = [
-            composite.Offer(
-                faces=self._faces_in(f),
-                base_from_frame=self._analysis.base_from_frame(self._index, f),
-                blurred=self._blurred_in(f),
-                read=partial(self._spare_shot, f),
-            )
-            for f, a in enumerate(self._analysis.alignments)
-            if f not in (self._index, pick.frame)
-            and isinstance(a, Aligned)
-            and self._analysis.error_to_base_px(self._index, f) <= SPARE_ERROR_PX
-        ]
-        layering = composite.Layering(base, donor, spares, who, [p.row for p in people], before)
-        return composite.build_layer(layering, person.id, current.dtype)
-
-    def _spare_shot(self, frame: int) -> composite.Shot | None:
-        return self._shot(frame, self._donors(frame))
-
-    def _shot(self, frame: int, pixels: Pixels) -> composite.Shot | None:
-        """Return a frame with its silhouettes; None if there is nobody, or no frame to tell them by."""
-        told = self._silhouettes_of(frame)
-        if told is None:
-            return None
-        return composite.Shot(
-            pixels=pixels,
-            faces=self._faces_in(frame),
-            silhouettes=told,
-            base_from_frame=self._analysis.base_from_frame(self._index, frame),
-            blurred=self._blurred_in(frame),
+        indices = {p.id: i for i, p in enumerate(people)}
+        offers = further_frames(self._analysis, self._index, frame) if further else []
+        return composite.build_head(
+            base=self._shot(self._index, current),
+            donor=self._shot(frame, self._donors(frame)),
+            person=person,
+            who=indices[person],
+            rows=[p.row for p in people],
+            others=[self._offer(f) for f in offers],
+            laid={indices[who]: self._shot(f, self._donors(f)) for who, f in laid.items()},
         )
 
-    def _blurred_in(self, frame: int) -> frozenset[int]:
-        """Return who is much less sharp in a frame than in their sharpest one."""
-        found = set()
-        for i, person in enumerate(self._analysis.people):
-            scores = self._analysis.scores[person.id]
-            mine = scores[frame]
-            if mine is None or mine.sharpness.value < SHARP_ENOUGH * max(
-                s.sharpness.value for s in scores if s is not None
-            ):
-                found.add(i)
-        return frozenset(found)
+    def _shot(self, frame: int, pixels: Pixels) -> composite.Shot:
+        """Return a frame in which somebody was found, with everybody's silhouette."""
+        told = self._outlines.of(frame)
+        assert told is not None
+        return composite.Shot(
+            pixels=pixels,
+            faces=self._outlines.faces(frame),
+            silhouettes=told,
+            base_from_frame=self._analysis.base_from_frame(self._index, frame),
+            blurred=self._outlines.blurred(frame),
+        )
 
-    def _silhouettes_of(self, frame: int) -> composite.Silhouettes | None:
-        if frame not in self._silhouettes:
-            others = [
-                (self._glimpse(f), self._analysis.base_from_frame(frame, f))
-                for f in self._witnesses()
-                if f != frame
-            ]
-            target = self._glimpse(frame)
-            enough = bool(target.faces) and len(others) >= FEWEST_WITNESSES
-            self._silhouettes[frame] = composite.silhouettes(target, others) if enough else None
-        return self._silhouettes[frame]
+    def _offer(self, frame: int) -> composite.Offer:
+        return composite.Offer(
+            faces=self._outlines.faces(frame),
+            base_from_frame=self._analysis.base_from_frame(self._index, frame),
+            blurred=self._outlines.blurred(frame),
+            read=partial(self._further, frame),
+        )
 
-    def _witnesses(self) -> list[int]:
-        """Return the frames by which people are told apart: some, spread over the burst."""
-        usable = [f for f, a in enumerate(self._analysis.alignments) if isinstance(a, Aligned)]
-        shown = np.linspace(0, len(usable) - 1, min(MOST_WITNESSES, len(usable))).round().astype(int)
-        return [usable[i] for i in dict.fromkeys(shown.tolist())]
-
-    def _glimpse(self, frame: int) -> composite.Glimpse:
-        if frame not in self._glimpses:
-            faces = self._faces_in(frame)
-            pixels = self._base if frame == self._index else self._donors(frame)
-            widths = [
-                f.box[2] - f.box[0] for p in self._analysis.people for f in p.faces if isinstance(f, Face)
-            ]
-            self._glimpses[frame] = composite.glimpse(pixels, faces, float(np.median(widths)))
-        return self._glimpses[frame]
-
-    def _faces_in(self, frame: int) -> dict[int, Face]:
-        return {
-            i: face for i, p in enumerate(self._analysis.people) if isinstance(face := p.faces[frame], Face)
-        }
+    def _further(self, frame: int) -> composite.Shot | None:
+        return None if self._outlines.of(frame) is None else self._shot(frame, self._donors(frame))
 
     def _touched(
         self, person: Person, pick: Pick, head: Head, current: Pixels, touches: Touches
@@ -524,50 +448,24 @@ class Bench:
             return head, found
         return made, dataclasses.replace(found, reasons=(*found.reasons, TOUCHED))
 
-    def _spare(self, frame: int) -> tuple[Pixels, Float]:
-        return self._donors(frame), self._analysis.base_from_frame(self._index, frame)
 
-
-def spare_frames(analysis: Analysis, base: int, person: Person, pick: Pick) -> list[int]:
-    """Return the third frames that may show what stood behind a person's head in the base, the best first.
-
-    Well aligned ones whose picture reaches there; first those in which heads are farthest from there, and of
-    equals the best aligned.
+def further_frames(analysis: Analysis, base: int, donor: int) -> list[int]:
+    """Return the frames, neither base nor donor, aligned well enough to show what the donor does not.
 
     Parameters
     ----------
     analysis
-        What is known.
-    base
-        Index of the base frame.
-    person, pick
-        Whose head is set in, and from where.
+        What is known of the burst.
+    base, donor
+        Indices of the two frames.
     """
-    face = person.faces[base]
-    assert isinstance(face, Face)
-    width = face.box[2] - face.box[0]
-    corners = np.array([(face.box[i], face.box[j]) for i in (0, 2) for j in (1, 3)], np.float64)
-    ranked: list[tuple[float, float, int]] = []
-    for frame, aligned in enumerate(analysis.alignments):
-        if frame in (base, pick.frame) or not isinstance(aligned, Aligned):
-            continue
-        error = analysis.error_to_base_px(base, frame)
-        base_from_frame = analysis.base_from_frame(base, frame)
-        there = imaging.transform(np.asarray(np.linalg.inv(base_from_frame), np.float64), corners)
-        inside = (there >= 0).all() and (there < np.array(analysis.frames[frame].size)).all()
-        if error > SPARE_ERROR_PX or not inside:
-            continue
-        gaps = [
-            float(
-                np.linalg.norm(
-                    imaging.transform(base_from_frame, f.landmarks[:, :2]).mean(0) - corners.mean(0)
-                )
-            )
-            for p in analysis.people
-            if isinstance(f := p.faces[frame], Face)
-        ]
-        ranked.append((-min([FAR_FACES, *(g / width for g in gaps)]), error, frame))
-    return [frame for _, _, frame in sorted(ranked)[:SPARES_OFFERED]]
+    return [
+        frame
+        for frame, aligned in enumerate(analysis.alignments)
+        if frame not in (base, donor)
+        and isinstance(aligned, Aligned)
+        and analysis.error_to_base_px(base, frame) <= SPARE_ERROR_PX
+    ]
 
 
 def _meet(a: Head, b: Head) -> bool:
@@ -585,12 +483,6 @@ def missing_risks(analysis: Analysis, chosen: Choice, options: Options) -> dict[
         for p in analysis.people
         if isinstance(gap := p.faces[chosen.base], Missing)
     }
-
-
-def in_form_of(pixels: Pixels, frame: Frame, base: Frame) -> Pixels:
-    """Return a donor's pixels in the base's profile, depth and, if that is grey, without colour."""
-    pixels = photo.converted(pixels, frame, profile=base.profile, bit_depth=base.bit_depth)
-    return icc.without_colour(pixels) if base.channels == 1 else pixels
 
 
 def _not_in_base(gap: Missing, options: Options) -> Risk:
@@ -616,11 +508,6 @@ class _Donors:
             self._kept[frame] = self._read(self._analysis.frames[frame])
         self._kept.move_to_end(frame)
         return self._kept[frame]
-
-
-def others(analysis: Analysis, person: Person, frame: int) -> list[Face]:
-    """Return everybody else's faces in a frame, in its pixels."""
-    return [face for p in analysis.people if p is not person and isinstance(face := p.faces[frame], Face)]
 
 
 def _faces(person: Person, base: int, pick: Pick) -> tuple[Face, Face]:

@@ -12,11 +12,11 @@ from typing import Any
 import numpy as np
 
 from facemerge import composite, imaging
-from facemerge.models import Models
 from facemerge.options import Options
 from facemerge.pipeline import setting
 from facemerge.pipeline.draft import Draft, draft_of, shrunk
 from facemerge.pipeline.look import Read
+from facemerge.pipeline.outlines import Outlines
 from facemerge.pipeline.progress import Progress, no_progress
 from facemerge.pipeline.reviewing import Finished
 from facemerge.words import (
@@ -50,8 +50,8 @@ SLACK_PX = 8
 class _Bench(setting.Bench):
     """A bench that knows again what it has touched up, so that heads laid over that are not made anew."""
 
-    def __init__(self, draft: Draft, base: int, models: Models, options: Options) -> None:
-        super().__init__(draft, base, models, options)
+    def __init__(self, draft: Draft, base: int, outlines: Outlines, options: Options) -> None:
+        super().__init__(draft, base, outlines, options)
         self._touched_up: dict[tuple[int, Touches], tuple[Head, Head, Risk]] = {}
 
     def _touched(
@@ -73,10 +73,9 @@ class Workshop:
     What is shown small is what `merge` would choose: the same draft, the same rounds.
     """
 
-    def __init__(self, work: Finished, read: Read, models: Models, progress: Progress = no_progress) -> None:
-        """Take a finished result, what gives a frame's pixels, the networks and who is told how far it is."""
+    def __init__(self, work: Finished, read: Read, progress: Progress = no_progress) -> None:
+        """Take a finished result, what gives a frame's pixels, and who is told how far it is."""
         self._work = work
-        self._models = models
         self._progress = progress
         self._forecasts: dict[setting.Swap, float] = {}
         self._settled: OrderedDict[str, setting.Set] = OrderedDict()
@@ -89,6 +88,10 @@ class Workshop:
         # Not by way of the drafts: all frames are read for the screen, few for drafts.
         screen = shrunk(work.analysis, read, draft.shrink * self._coarser)
         self._screen = replace(screen, read=Kept(screen.read, MOST_SMALL_BYTES))
+        self._screen_outlines = Outlines(self._screen)
+        self._rough: tuple[int, _Bench] | None = None
+        self._looking = threading.Lock()
+        self._outlines = Outlines(self._draft)
         self._whole = self._draft if draft.shrink == 1 else Draft(analysis=work.analysis, read=read, shrink=1)
         # One lock where both are one.
         self._making = self._drafting if draft.shrink == 1 else threading.RLock()
@@ -102,6 +105,8 @@ class Workshop:
     def read_ahead(self, frame: int) -> None:
         """Read a frame for first looks at its heads; InputError if it cannot be read."""
         self._screen.read(self._screen.analysis.frames[frame])
+        with self._looking:
+            self._screen_outlines.of(frame)
 
     def draft_from_true(self, frame: int) -> Array:
         """Return the (3, 3) matrix from a frame's pixels to its stand-in's."""
@@ -147,7 +152,7 @@ class Workshop:
         if base not in self._benches:
             while len(self._benches) >= BENCHES_KEPT:
                 self._benches.popitem(last=False)
-            self._benches[base] = _Bench(self._draft, base, self._models, self._work.options)
+            self._benches[base] = _Bench(self._draft, base, self._outlines, self._work.options)
         self._benches.move_to_end(base)
         return self._benches[base]
 
@@ -196,7 +201,9 @@ class Workshop:
         chosen = self._likely(decided)
         heads = [h for h in before.heads if h.person != person]
         if frame != chosen.base:
-            heads += self._roughly(before.base, heads, person, chosen.base, frame)
+            frames = {p.person: p.frame for p in before.choice.picks}
+            frames = {h.person: frames[h.person] for h in heads}
+            heads += self._roughly(before.base, heads, frames, person, chosen)
             order = [p.id for p in self._work.analysis.people]
             heads.sort(key=lambda h: order.index(h.person))
         return replace(before, choice=chosen, heads=tuple(heads))
@@ -218,29 +225,23 @@ class Workshop:
         return setting.choose(work.analysis, work.album, decided, work.options, None, self._forecasts)
 
     def _roughly(
-        self, small_base: Pixels, laid: Sequence[Head], person: str, base: int, frame: int
+        self, small_base: Pixels, laid: Sequence[Head], frames: Mapping[str, int], person: str, chosen: Choice
     ) -> list[Head]:
-        """Return a head at screen size, in a draft's pixels; none if the person is not in both frames."""
+        """Return a head at screen size, in a draft's pixels; none if the person is not in both frames.
+
+        `frames` gives by person id the frame that each of those laid comes from.
+        """
+        base = chosen.base
+        frame = next(p.frame for p in chosen.picks if p.person == person)
         known = self._screen.analysis
         who = next(p for p in known.people if p.id == person)
-        base_face, donor_face = who.faces[base], who.faces[frame]
-        if not isinstance(base_face, Face) or not isinstance(donor_face, Face):
+        if not isinstance(who.faces[base], Face) or not isinstance(who.faces[frame], Face):
             return []
-        to = known.frames[base]
-        current = imaging.resize(composite.lay(small_base, laid), to.size)
-        head = composite.build_head(
-            current=current,
-            donor=setting.in_form_of(self._screen.read(known.frames[frame]), known.frames[frame], to),
-            base_from_donor=known.base_from_frame(base, frame),
-            person=person,
-            base_face=base_face,
-            donor_face=donor_face,
-            base_others=setting.others(known, who, base),
-            donor_others=setting.others(known, who, frame),
-            models=self._models,
-            options=self._work.options.composite,
-            rough=True,
-        )
+        current = imaging.resize(composite.lay(small_base, laid), known.frames[base].size)
+        with self._looking:
+            if self._rough is None or self._rough[0] != base:
+                self._rough = base, _Bench(self._screen, base, self._screen_outlines, self._work.options)
+            head = self._rough[1].build(person, frame, current, frames, further=False)
         return [_enlarged(head, self._coarser)]
 
     def as_seen(self, decided: Decisions, seen: Choice, free: Container[str]) -> Decisions:
@@ -304,10 +305,11 @@ class Workshop:
             else:
                 if self._full is None or self._full[0] != chosen.base:
                     self._full = None
-                    made = _Bench(self._whole, chosen.base, self._models, self._work.options)
+                    outlines = self._outlines.resized(self._whole)
+                    made = _Bench(self._whole, chosen.base, outlines, self._work.options)
                     self._full = chosen.base, made
                 bench = self._full[1]
-            return bench.set_in(chosen, progress, touches, setting.ways_of(shown.heads))
+            return bench.set_in(chosen, progress, touches)
 
     def _near(self, shown: setting.Set, area: tuple[int, int, int, int]) -> set[str]:
         """Return whose heads may change an area, and on whose heads these lie."""

@@ -50,7 +50,7 @@ class Engine:
         self._work = work
         self.read = Kept(read, 0)
         """Gives a frame's pixels; the last one is kept for whoever asks next."""
-        self._workshop = Workshop(work, self.read, models, progress)
+        self._workshop = Workshop(work, self.read, progress)
         self._asked = 0
         self._files: OrderedDict[tuple[object, ...], tuple[bytes, Shown]] = OrderedDict()
         self._lock = threading.Lock()

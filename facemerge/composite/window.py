@@ -1,0 +1,42 @@
+"""The part of the base that a layer may change, and its smaller copy on which faults are sought."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from facemerge import imaging
+from facemerge.words import Array
+
+WORK_FACE_PX = 110.0
+"""Face width at which seams are sought and judged."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Window:
+    """A part of the base."""
+
+    offset: tuple[int, int]
+    """x, y of its corner in the base."""
+    size: tuple[int, int]
+    """(w, h) in base pixels."""
+    face_px: float
+    """Face width at full resolution."""
+
+    @property
+    def work_size(self) -> tuple[int, int]:
+        """(w, h) of the working copy."""
+        scale = min(1.0, WORK_FACE_PX / self.face_px)
+        return max(8, round(self.size[0] * scale)), max(8, round(self.size[1] * scale))
+
+    @property
+    def scale(self) -> float:
+        """Working pixels a base pixel."""
+        return self.work_size[0] / self.size[0]
+
+    def shrink(self, picture: Array) -> NDArray[np.float32]:
+        """Return a picture of the window, of any dtype, as float32 in [0, 1] at working size."""
+        unit = imaging.to_unit(picture) if picture.dtype != np.float32 else picture
+        return np.asarray(np.clip(imaging.resize(unit, self.work_size), 0, 1), np.float32)

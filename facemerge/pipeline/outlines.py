@@ -1,0 +1,97 @@
+"""Everybody's outline in the frames of a burst, each told once, whatever is set into what."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+
+from facemerge import composite, imaging
+from facemerge.formats import icc, photo
+from facemerge.pipeline.draft import Draft
+from facemerge.words import Aligned, Face, Frame, Pixels
+
+MOST_WITNESSES = 7
+"""How many frames people are told apart by."""
+SHARP_ENOUGH = 0.6
+"""A face less sharp than this share of the person's sharpest one is blurred."""
+
+
+class Outlines:
+    """A burst's silhouettes."""
+
+    def __init__(self, draft: Draft) -> None:
+        """Take the burst, at a size at which faces can be told apart."""
+        self._draft = draft
+        self._glimpses: dict[int, composite.Glimpse] = {}
+        self._told: dict[int, composite.Silhouettes | None] = {}
+
+    def resized(self, draft: Draft) -> Outlines:
+        """Return these outlines for the same burst at another size."""
+        made = Outlines(draft)
+        for frame, told in self._told.items():
+            if told is None:
+                made._told[frame] = None
+                continue
+            old, new = (d.analysis.frames[frame].size for d in (self._draft, draft))
+            made._told[frame] = dataclasses.replace(
+                told, small_from_frame=told.small_from_frame @ imaging.scale_matrix(new, old)
+            )
+        return made
+
+    def of(self, frame: int) -> composite.Silhouettes | None:
+        """Return whose each pixel of a frame is; None if nobody is in it, or no other frame tells.
+
+        Raises
+        ------
+        InputError
+            If a frame can no longer be read.
+        """
+        if frame not in self._told:
+            target = self._glimpse(frame)
+            others = [
+                (self._glimpse(f), self._draft.analysis.base_from_frame(frame, f))
+                for f in self._witnesses()
+                if f != frame
+            ]
+            self._told[frame] = composite.segment(target, others) if target.faces and others else None
+        return self._told[frame]
+
+    def faces(self, frame: int) -> dict[int, Face]:
+        """Return everybody's face in a frame by their index."""
+        people = self._draft.analysis.people
+        return {i: face for i, p in enumerate(people) if isinstance(face := p.faces[frame], Face)}
+
+    def blurred(self, frame: int) -> frozenset[int]:
+        """Return the indices of those who are much less sharp in a frame than in their sharpest one."""
+        found = set()
+        for i, person in enumerate(self._draft.analysis.people):
+            scores = self._draft.analysis.scores[person.id]
+            known = [v for s in scores if s is not None and (v := s.sharpness.value) is not None]
+            mine = scores[frame]
+            value = None if mine is None else mine.sharpness.value
+            if value is not None and value < SHARP_ENOUGH * max(known):
+                found.add(i)
+        return frozenset(found)
+
+    def _witnesses(self) -> list[int]:
+        """Return the frames by which people are told apart: some, spread over the burst."""
+        usable = [f for f, a in enumerate(self._draft.analysis.alignments) if isinstance(a, Aligned)]
+        shown = np.linspace(0, len(usable) - 1, min(MOST_WITNESSES, len(usable))).round().astype(int)
+        return [usable[i] for i in dict.fromkeys(shown.tolist())]
+
+    def _glimpse(self, frame: int) -> composite.Glimpse:
+        if frame not in self._glimpses:
+            analysis = self._draft.analysis
+            to, own = analysis.frames[analysis.reference], analysis.frames[frame]
+            widths = [f.box[2] - f.box[0] for p in analysis.people for f in p.faces if isinstance(f, Face)]
+            self._glimpses[frame] = composite.glimpse(
+                in_form_of(self._draft.read(own), own, to), self.faces(frame), float(np.median(widths))
+            )
+        return self._glimpses[frame]
+
+
+def in_form_of(pixels: Pixels, frame: Frame, base: Frame) -> Pixels:
+    """Return a donor's pixels in the base's profile, depth and, if that is grey, without colour."""
+    pixels = photo.converted(pixels, frame, profile=base.profile, bit_depth=base.bit_depth)
+    return icc.without_colour(pixels) if base.channels == 1 else pixels
