@@ -13,7 +13,7 @@ bare background.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 import cv2
@@ -28,8 +28,9 @@ from facemerge.words import Array, Face, Float
 
 Map = NDArray[np.float32]
 
-MARGIN_FACES, LONGEST_REACH_FACES = 0.6, 5.0
-"""How far a layer's window reaches beyond the person, and at most from the face."""
+MARGIN_FACES, REACH_FACES = 0.6, (2.7, 5.0)
+"""How far a layer's window reaches beyond the person, and at most from the face: of one who is sharp in the
+base, head and shoulders; of one who is not, all that is seen."""
 SURE_SHARE, BAND_FACES, DOUBT_WEIGHT = 0.8, 0.03, 0.01
 """From which share on a pixel is sure; how far from a doubtful one it is not; what a doubtful one weighs."""
 SPREAD, EDGE_STEPS, FIRMNESS = 60.0, 10.0, 3
@@ -57,7 +58,7 @@ NEAR_FACES = 0.04, 0.08
 """How far about a person others behind them may come from the donor too; and about one who is blurred."""
 AGREEING_FACES = 0.1
 """By how much what two frames tell of somebody may lie apart."""
-FRAMES_ASKED, PROMISE_SHRINK = 4, 6
+FRAMES_ASKED, PROMISE_SHRINK = 3, 6
 """How many further frames are asked for what the donor does not show, and how coarsely it is foreseen."""
 FEWEST_PX = 12
 ABOUT_FACES, FEWEST_BODY_FACES = 0.6, 0.05
@@ -150,6 +151,9 @@ class _Scene:
     bare: Map
     """(h, w) in [0, 1]: where the base shows the background."""
 
+    def part(self, rows: slice, columns: slice) -> _Scene:
+        return _Scene(*(getattr(self, f.name)[rows, columns] for f in fields(self)))
+
 
 class Layering:
     """One person, one base, one donor."""
@@ -187,6 +191,7 @@ class Layering:
         self._front = [i for i in others_seen if rows[i] >= rows[who]]
         self._behind = [i for i in others_seen if rows[i] < rows[who]]
         self._uncovered = [i for i in others_seen if rows[i] <= rows[who]]
+        self._copies: dict[int, tuple[Map, Float]] = {}
         self.face_px = float(base.faces[who].box[2] - base.faces[who].box[0])
         self._old, self._new = (_parts(shot, who, self.face_px) for shot in (base, donor))
 
@@ -232,7 +237,7 @@ class Layering:
         wanted = (
             (cv2.dilate((old > 0.05).astype(np.uint8), _disc(rim)) > 0) & (hidden | elsewhere) & (keep < 0.98)
         )
-        filling = self._filled(here, _Scene(below, placed, old, new, bare_base), wanted, rim)
+        filling = self._filled_about(here, _Scene(below, placed, old, new, bare_base), wanted, rim)
         whole = _laid_over(placed, filling.pixels, _soft(wanted & filling.known, 1.0))
         unknown = (hidden | (elsewhere & (far > 0))) & ~filling.known
         shows = zone * (1 - behind * (1 - new) * far) * (1 - keep)
@@ -348,6 +353,24 @@ class Layering:
         )
         return cut.soft_edge(signed, np.maximum(2.0, width * self.face_px).astype(np.float32))
 
+    def _filled_about(self, here: _Window, scene: _Scene, wanted: NDArray[np.bool_], rim: int) -> _Filling:
+        """Return the filling of a window, sought only about where it is wanted."""
+        whole = _Filling(scene.below.copy(), np.zeros_like(wanted))
+        if int(wanted.sum()) < FEWEST_PX:
+            return whole
+        room = round(ABOUT_FACES * self.face_px)
+        part = tuple(
+            slice(max(0, int(at[0]) - room), min(size, int(at[-1]) + room + 1))
+            for at, size in ((np.flatnonzero(wanted.any(1 - axis)), wanted.shape[axis]) for axis in (0, 1))
+        )
+        rows, columns = part
+        offset = here.offset[0] + columns.start, here.offset[1] + rows.start
+        size = columns.stop - columns.start, rows.stop - rows.start
+        inner = _Window(offset, size, (False, False, False, False))
+        found = self._filled(inner, scene.part(rows, columns), wanted[part], rim)
+        whole.pixels[part], whole.known[part] = found.pixels, found.known
+        return whole
+
     def _filled(self, here: _Window, scene: _Scene, wanted: NDArray[np.bool_], rim: int) -> _Filling:
         """Return what is to be seen where the old self was and the donor shows somebody else."""
         filling = _Filling(scene.below.copy(), ~wanted)
@@ -365,10 +388,15 @@ class Layering:
         if missing():
             self._add_others(here, self._donor, scene, wanted & ~expected, filling)
         left = list(self._others)
+        hides = {}
+        if missing() and left:
+            for who in self._base.silhouettes.people:
+                hides[who] = here.share(self._base.silhouettes.of([who]), self._base, np.eye(3))
         for _ in range(min(FRAMES_ASKED, len(left))):
             if not missing():
                 break
-            promised = [self._promised(here, offer, wanted & ~filling.known) for offer in left]
+            gap = wanted & ~filling.known
+            promised = [self._promised(here, offer, gap, hides) for offer in left]
             if max(promised) < FEWEST_PX:
                 break
             shot = left.pop(int(np.argmax(promised))).read()
@@ -387,32 +415,37 @@ class Layering:
         filling.known &= wanted
         return filling
 
-    def _promised(self, here: _Window, offer: Offer, missing: NDArray[np.bool_]) -> int:
-        """Return how many missing pixels a frame is expected to show, by where everybody's face is."""
-        base = self._base
+    def _promised(
+        self, here: _Window, offer: Offer, missing: NDArray[np.bool_], shares: Mapping[int, Map]
+    ) -> int:
+        """Return how many missing pixels a frame is expected to show, by where everybody's face is.
+
+        `shares` gives by person (h, w) where they are in the base.
+        """
         size = max(8, here.size[0] // PROMISE_SHRINK), max(8, here.size[1] // PROMISE_SHRINK)
         small = imaging.scale_matrix(here.size, size)
 
         def laid(share: Map, motion: Float) -> NDArray[np.bool_]:
-            m = small @ here.inside(motion)
-            return np.asarray(cv2.warpPerspective(share, m, size) > 0.3)
+            return np.asarray(cv2.warpPerspective(share, small @ here.inside(motion), size) > 0.3)
 
-        hides = {}
-        for who in base.silhouettes.people:
-            if who in offer.faces:
-                at_base = base.faces[who].landmarks[:, :2]
-                motion = place.similarity_of(at_base, offer.places(who))
-                hides[who] = here.share(base.silhouettes.of([who]), base, np.eye(3)), motion
-        nobody = np.zeros(size[::-1], bool)
-        taken = np.logical_or.reduce([nobody, *(laid(*h) for h in hides.values())])
+        motions = {
+            who: place.similarity_of(self._base.faces[who].landmarks[:, :2], offer.places(who))
+            for who in shares
+            if who in offer.faces
+        }
+        taken = np.zeros(size[::-1], bool)
+        for who, motion in motions.items():
+            taken |= laid(shares[who], motion)
         shown = ~taken
         if self._who in offer.faces and self._who not in offer.blurred:
             donors = imaging.transform(
                 self._donor.base_from_frame, self._donor.faces[self._who].landmarks[:, :2]
             )
             back = place.similarity_of(offer.places(self._who), donors)
-            before = [laid(share, back @ m) for i, (share, m) in hides.items() if i in self._front]
-            shown |= ~np.logical_or.reduce([nobody, *before])
+            before = np.zeros(size[::-1], bool)
+            for who in set(self._front) & set(motions):
+                before |= laid(shares[who], back @ motions[who])
+            shown |= ~before
         wanted = cv2.resize(missing.astype(np.float32), size, interpolation=cv2.INTER_AREA)
         return int(wanted[shown].sum() * PROMISE_SHRINK**2)
 
@@ -471,16 +504,24 @@ class Layering:
         wanted = _grey(cv2.resize(target, size, interpolation=cv2.INTER_AREA))
         small_about = cv2.resize(about.astype(np.float32), size, interpolation=cv2.INTER_AREA) > 0
         near = _grown(small_about, round(ABOUT_FACES * self.face_px * scale))
+        there_now, there = (
+            cv2.resize(share, size, interpolation=cv2.INTER_AREA) for share in (theirs_now, theirs)
+        )
+        picture, picture_from_frame = self._small(shot, scale)
         best, least = None, np.inf
         for start in starts:
-            pixels, reached = here.place(shot.pixels, start)
-            moved = cv2.warpPerspective(theirs, here.inside(start @ np.linalg.inv(starts[0])), here.size)
-            both = (reached & (theirs_now > 0.7) & (moved > 0.7)).astype(np.uint8)
-            region = (cv2.resize(both, size, interpolation=cv2.INTER_NEAREST) > 0) & near
+            source = cv2.warpPerspective(
+                picture, small_from_base @ start @ np.linalg.inv(picture_from_frame), size
+            )
+            moved = cv2.warpPerspective(
+                there,
+                small_from_base @ start @ np.linalg.inv(starts[0]) @ np.linalg.inv(small_from_base),
+                size,
+            )
+            region = (there_now > 0.7) & (moved > 0.7) & near & (source > 0)
             if region.sum() < FEWEST_BODY_FACES * (self.face_px * scale) ** 2:
                 continue
-            source = _grey(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA))
-            found = place.refine(wanted, source, region.astype(np.uint8))
+            found = place.refine(wanted, np.asarray(source, np.float32), region.astype(np.uint8))
             if found is None:
                 continue
             laid = cv2.warpPerspective(source, found, size, borderMode=cv2.BORDER_REPLICATE)
@@ -489,6 +530,16 @@ class Layering:
                 best = np.asarray(np.linalg.inv(small_from_base) @ found @ small_from_base @ start)
                 least = apart
         return best
+
+    def _small(self, shot: Shot, scale: float) -> tuple[Map, Float]:
+        """Return a grey copy of a frame at working size, and the (3, 3) matrix that leads to it."""
+        key = id(shot.silhouettes)
+        if key not in self._copies:
+            h, w = shot.pixels.shape[:2]
+            size = max(8, round(w * scale)), max(8, round(h * scale))
+            copy = _grey(imaging.to_unit(imaging.resize(shot.pixels, size)))
+            self._copies[key] = copy, imaging.scale_matrix((w, h), size)
+        return self._copies[key]
 
     def _add_others(
         self, here: _Window, shot: Shot, scene: _Scene, wanted: NDArray[np.bool_], filling: _Filling
@@ -538,7 +589,7 @@ class Layering:
                 corners.append(imaging.transform(shot.base_from_frame @ full, box))
         points = np.vstack(corners)
         middle = self._base.faces[self._who].landmarks[:, :2].mean(0)
-        reach = LONGEST_REACH_FACES * self.face_px
+        reach = REACH_FACES[self._who in self._base.blurred] * self.face_px
         margin = MARGIN_FACES * self.face_px
         low = np.maximum(points.min(0) - margin, middle - reach)
         high = np.minimum(points.max(0) + margin, middle + reach)

@@ -38,6 +38,8 @@ HEAD_REACH, BODY_HALF_WIDTH = 1.15, 1.3
 STEADY, STEADY_DELTA_E, STEADY_PX = 4.0, 4.0, 7
 """Weight of a pixel about which nothing moves beside a head, the difference, and the width looked at."""
 MOST_LIKELY = 2.0
+ABOVE_FACES, BESIDE_FACES = 2.0, 3.0
+"""How far above and beside a face its own motion is looked for, in face widths."""
 ROUNDS = 2
 SMOOTHING, EDGE_STEPS = 60.0, 12.0
 """Strength of the edge-preserving smoothing, and the 8-bit step that counts as an edge."""
@@ -199,11 +201,14 @@ def _explained(
         for k, who in enumerate(people):
             if who in other.faces:
                 motion = place.similarity_of(other.faces[who], target.faces[who])
-                moved[k].append(_apart(lab, _laid(there, motion, (w, h))))
-    unknown = np.full((h, w), WORST_MOTION / 2, np.float32)
+                moved[k].append(_apart_near(lab, there, motion, _about(target.faces[who], (h, w))))
+    unexplained = np.full((len(people), h, w), WORST_MOTION, np.float32)
+    for k, who in enumerate(people):
+        part = _about(target.faces[who], (h, w))
+        unexplained[k][part] = _agreed(moved[k]) if moved[k] else WORST_MOTION / 2
     return (
         _agreed(still),
-        np.stack([_agreed(m) if m else unknown for m in moved]),
+        unexplained,
         _bareness(lab, plates),
         np.asarray(np.mean(steady, axis=0), np.float32),
     )
@@ -217,6 +222,28 @@ def _laid(picture: NDArray[np.float32], m: Float, size: tuple[int, int]) -> NDAr
 
 def _apart(a: NDArray[np.float32], b: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.asarray(cv2.GaussianBlur(np.linalg.norm(a - b, axis=2), (0, 0), 1.5), np.float32)
+
+
+def _about(points: Float, shape: tuple[int, int]) -> tuple[slice, slice]:
+    """Return the rows and columns in which somebody with that face may be."""
+    wide = float(np.ptp(points[:, 0]))
+    x, y = points.mean(0)
+    return (
+        slice(max(0, int(y - ABOVE_FACES * wide)), shape[0]),
+        slice(
+            min(max(0, int(x - BESIDE_FACES * wide)), shape[1] - 1),
+            max(min(shape[1], int(x + BESIDE_FACES * wide)), 1),
+        ),
+    )
+
+
+def _apart_near(
+    lab: NDArray[np.float32], there: NDArray[np.float32], motion: Float, part: tuple[slice, slice]
+) -> NDArray[np.float32]:
+    """Return how far two pictures are apart in a part of the first, the other laid on it by a motion."""
+    here = np.ascontiguousarray(lab[part])
+    m = imaging.shift_matrix(-part[1].start, -part[0].start) @ motion
+    return _apart(here, _laid(there, m, (here.shape[1], here.shape[0])))
 
 
 def _agreed(apart: Sequence[NDArray[np.float32]]) -> NDArray[np.float32]:
