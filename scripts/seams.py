@@ -161,7 +161,7 @@ def runs(spec: Spec, folder: Path, forced: int, models: Models, bases: int | Non
             decisions = Decisions(base=frames[base].name, force=force)
             chosen = pipeline.choose(analysis, album, decisions, options)
             tried |= {(p.person, p.frame) for p in chosen.picks}
-            pixels, heads, risks = pipeline.set_in(analysis, chosen, photo.read, models, options)
+            pixels, heads, risks = pipeline.set_in(analysis, chosen, photo.read, options)
             yield Run(
                 spec=spec,
                 plan=plan,

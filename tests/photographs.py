@@ -18,7 +18,7 @@ SEAM = Seam(
     misregistration_px=0,
     tone_delta_e=0,
     grain_ratio=1,
-    neighbour_overlap=0,
+    head_hidden=0,
     invented=0,
     old_head_left=0,
 )

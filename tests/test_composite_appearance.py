@@ -1,117 +1,113 @@
-"""Holds who a pixel is told to belong to against drawn people whose places are known."""
+"""Where a head and a body may be by a face's place, and how likely a colour is theirs."""
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 import pytest
-from drawn_heads import FACE_HIGH, FACE_WIDE, HAIR, SKIN, landmarks
-from numpy.typing import NDArray
+from drawn_heads import FACE_HIGH, landmarks
+from scipy.special import softmax
 
-from facemerge.composite.whose import ownership
+from facemerge.composite import appearance, outline
 
-SIZE = (640, 460)
-WALL = (0.62, 0.64, 0.66)
-Person = tuple[tuple[float, float], tuple[float, float, float]]
-"""Middle of the face, colour of the shirt."""
+SHAPE = (300, 400)
+LEFT, RIGHT = landmarks((150.0, 130.0))[:, :2], landmarks((270.0, 140.0))[:, :2]
 
 
-def draw(people: list[Person]) -> tuple[NDArray[np.float32], NDArray[np.uint8]]:
-    """Return a picture and whose each pixel is (0 = the wall), the last person in front."""
-    w, h = SIZE
-    picture = np.full((h, w, 3), WALL, np.float32)
-    who = np.zeros((h, w), np.uint8)
-    for number, ((x, y), shirt) in enumerate(people, 1):
-        for at, axes, colour in (
-            ((x, y + 220), (140, 140), shirt),
-            ((x, y + 75), (32, 40), SKIN),
-            ((x, y - 12), (62, 74), HAIR),
-            ((x, y + 4), (FACE_WIDE / 2, FACE_HIGH / 2), SKIN),
-        ):
-            for target, value in ((picture, colour), (who, number)):
-                middle, half = (round(at[0]), round(at[1])), (round(axes[0]), round(axes[1]))
-                cv2.ellipse(target, middle, half, 0, 0, 360, value, -1)
-    grain = np.random.default_rng(3).normal(0, 0.012, picture.shape)
-    return np.clip(picture + grain, 0, 1).astype(np.float32), who
+def test_a_head_costs_one_on_its_outline() -> None:
+    """Inside, the distance in heads; outside, twice as much for each further head."""
+    away, cost = outline.head_distance(LEFT, SHAPE), appearance.head_cost(LEFT, SHAPE)
+    inside = away < 1
+    assert inside.any()
+    assert not inside.all()
+    np.testing.assert_array_equal(cost[inside], away[inside])
+    np.testing.assert_allclose(cost[~inside], 1 + 2 * (away[~inside] - 1), rtol=1e-5)
 
 
-def told(
-    picture: NDArray[np.float32], seen: NDArray[np.bool_], people: list[Person], first: int
-) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """Return what is told as the person's and as anybody's where nothing moved."""
-    order = [first, *(i for i in range(len(people)) if i != first)]
-    still = [np.zeros(seen.shape, np.float32) for _ in people]
-    mine, anybody = ownership(
-        picture, seen.astype(np.float32), [landmarks(people[i][0]) for i in order], still
-    )
-    return mine > 0.5, anybody > 0.5
+def test_a_body_is_expected_below_its_face() -> None:
+    """Cheaper below the chin than anywhere above it, and than far aside; the same to its left and right;
+    dearer than that head in the head's place."""
+    x, y = LEFT.mean(0)
+    cost = appearance.body_cost(LEFT, SHAPE)
+    middle, chin = round(float(x)), round(float(LEFT[:, 1].max()))
+    assert cost[chin + 1 :, middle].max() < cost[: chin - 5].min()
+    assert cost[250, middle] < cost[250, -20:].min()
+    aside = 120
+    assert cost[250, middle + aside] > cost[250, middle]
+    assert cost[250, middle - aside] == pytest.approx(cost[250, middle + aside], abs=0.05)
+    assert cost[round(float(y)), middle] > appearance.head_cost(LEFT, SHAPE)[round(float(y)), middle]
 
 
-def shrunk(mask: NDArray[np.bool_], rim: int = 4) -> NDArray[np.bool_]:
-    """Return a mask without its rim, about which an answer of coarse pixels may be unsure."""
-    return cv2.erode(mask.astype(np.uint8), np.ones((2 * rim + 1, 2 * rim + 1))) > 0
+def test_there_is_no_doubt_about_faces_and_the_middle_of_heads() -> None:
+    """Every pixel of a face is its owner's, though the other's head reaches over it; what lies far from
+    both is left open."""
+    sure, whose = appearance.cores([LEFT, RIGHT], SHAPE)
+    for who, points in enumerate((LEFT, RIGHT)):
+        face = outline.hull(points, SHAPE)
+        assert sure[face].all()
+        assert (whose[face] == who).all()
+        crown = points.mean(0) - np.array([0, 0.55 * FACE_HIGH])
+        assert whose[round(float(crown[1])), round(float(crown[0]))] == who
+    assert not sure[280:].any()
+    assert not sure[:, :30].any()
 
 
-BLUE, CREAM, RED = (0.2, 0.3, 0.7), (0.85, 0.8, 0.7), (0.7, 0.15, 0.2)
-SIDE_BY_SIDE = [((220.0, 170.0), BLUE), ((390.0, 180.0), RED)]
-ONE_BEHIND = [((300.0, 120.0), CREAM), ((350.0, 300.0), BLUE)]
+def test_a_face_in_front_of_a_head_is_not_that_heads() -> None:
+    """A face right over the middle of somebody's hair is its own, whatever lies nearest."""
+    low = landmarks((150.0, 210.0))[:, :2]
+    high = landmarks((150.0, 150.0))[:, :2]
+    before = outline.hull(low, SHAPE, 1.1) & ~outline.hull(high, SHAPE, 1.1)
+    sure, whose = appearance.cores([high, low], SHAPE)
+    assert before.sum() > 500
+    assert sure[before].all()
+    assert (whose[before] == 1).all()
 
 
-@pytest.mark.parametrize("people", [SIDE_BY_SIDE, ONE_BEHIND], ids=["side by side", "one behind"])
-@pytest.mark.parametrize("first", [0, 1])
-def test_head_is_told_from_neighbour(people: list[Person], first: int) -> None:
-    """Of a head and its hair nearly all is told as the person's, and of the neighbours nearly nothing."""
-    picture, who = draw(people)
-    mine, _ = told(picture, who > 0, people, first)
-    x, y = people[first][0]
-    rows, columns = np.mgrid[0 : SIZE[1], 0 : SIZE[0]]
-    near = (np.hypot(columns - x, rows - y) < 100) & (rows < y + FACE_HIGH / 2)
-    own = near & shrunk(who == first + 1)
-    others = near & shrunk((who > 0) & (who != first + 1))
-    assert (mine & own).sum() / own.sum() > 0.98
-    # Beside the chin a little is always the head's: where a face ends there is no doubt about it.
-    assert (mine & others).sum() < 0.06 * own.sum()
+def test_chances_are_the_usual_ones_and_whole_where_there_is_no_doubt(rng: np.random.Generator) -> None:
+    """A soft maximum (scipy's), but one or nought where it is sure whose a pixel is."""
+    log = rng.normal(0, 3, (3, 20, 30))
+    sure = np.zeros((20, 30), bool)
+    sure[5:8, 10:20] = True
+    whose = np.full((20, 30), 1, np.intp)
+    chances = appearance.told(log, sure, whose)
+    np.testing.assert_allclose(chances[:, ~sure], softmax(log, axis=0)[:, ~sure], atol=1e-12)
+    assert (chances[1][sure] == 1).all()
+    np.testing.assert_allclose(chances.sum(0), 1)
 
 
-def test_cloth_taken_for_wall_is_found_by_its_colour() -> None:
-    """Where the network sees wall in the middle of a shirt, the shirt's colour puts it right."""
-    picture, who = draw(SIDE_BY_SIDE)
-    seen = who > 0
-    hole = np.zeros_like(seen)
-    hole[340:400, 180:240] = True
-    assert (who[hole] == 1).all()
-    mine, anybody = told(picture, seen & ~hole, SIDE_BY_SIDE, 0)
-    assert (mine & hole).mean() > 0.95 * hole.mean()
-    assert (anybody & hole).mean() > 0.95 * hole.mean()
+def every_box() -> np.ndarray:
+    """Return a picture in CIELAB that has each box's middle once."""
+    low = np.array([0, -appearance.WIDEST_A_B, -appearance.WIDEST_A_B])
+    wide = np.array([100, 2 * appearance.WIDEST_A_B, 2 * appearance.WIDEST_A_B])
+    at = np.stack(np.unravel_index(np.arange(np.prod(appearance.BINS)), appearance.BINS), -1)
+    lab = low + (at + 0.5) / appearance.BINS * wide
+    return lab.reshape(appearance.BINS[0], -1, 3).astype(np.float32)
 
 
-def test_wall_taken_for_a_person_is_found_by_its_colour() -> None:
-    """Where the network sees a person before bare wall far from anybody, the wall stays wall."""
-    picture, who = draw(SIDE_BY_SIDE)
-    phantom = np.zeros(who.shape, bool)
-    phantom[20:70, 20:80] = True
-    _, anybody = told(picture, (who > 0) | phantom, SIDE_BY_SIDE, 0)
-    assert (anybody & phantom).sum() < 0.05 * phantom.sum()
+def test_every_colour_has_a_box() -> None:
+    """The middles of all boxes fall into all boxes; what lies beyond falls into the outermost."""
+    boxes = appearance.colour_boxes(every_box())
+    numbers = np.ravel_multi_index(boxes, appearance.BINS)
+    np.testing.assert_array_equal(np.sort(numbers.ravel()), np.arange(np.prod(appearance.BINS)))
+    beyond = np.array([[[-5, -90, -90], [120, 90, 90]]], np.float32)
+    ends = np.stack(appearance.colour_boxes(beyond), -1)[0]
+    np.testing.assert_array_equal(ends, [[0, 0, 0], np.array(appearance.BINS) - 1])
 
 
-def test_motion_tells_where_colours_are_alike() -> None:
-    """Two shirts of one colour part where what one's motion leaves unexplained the other's explains."""
-    people = [((230.0, 170.0), BLUE), ((400.0, 170.0), BLUE)]
-    picture, who = draw(people)
-    unexplained = [np.where(who == other, 30.0, 0.0).astype(np.float32) for other in (2, 1)]
-    mine, _ = ownership(picture, (who > 0).astype(np.float32), [landmarks(p[0]) for p in people], unexplained)
-    between = np.zeros(who.shape, bool)
-    between[330:430, 255:375] = True
-    first, second = between & shrunk(who == 1), between & shrunk(who == 2)
-    assert (mine[first] > 0.5).mean() > 0.95
-    assert (mine[second] > 0.5).mean() < 0.05
+def test_the_likelihood_of_all_colours_together_is_one(rng: np.random.Generator) -> None:
+    """It is a distribution over colours, highest about those the part has, and never nought."""
+    picture = every_box()
+    weight = (rng.random(picture.shape[:2]) < 0.1).astype(float)
+    log = appearance.log_likelihood(appearance.colour_boxes(picture), weight)
+    assert np.exp(log).sum() == pytest.approx(1)
+    assert log[weight > 0].mean() > log[weight == 0].mean()
+    size = np.prod(appearance.BINS)
+    assert np.exp(log).min() >= appearance.STRAY_SHARE / size * (1 - 1e-9)
 
 
-def test_mirrored_picture_has_the_mirrored_answer() -> None:
-    """Left and right are alike to it but for the rounding of a coarse grid."""
-    people = [((200.0, 170.0), BLUE), ((400.0, 190.0), RED)]
-    picture, who = draw(people)
-    turned = [((SIZE[0] - 1 - x, y), shirt) for (x, y), shirt in people]
-    mine, _ = told(picture, who > 0, people, 0)
-    other, _ = told(np.ascontiguousarray(picture[:, ::-1]), who[:, ::-1] > 0, turned, 0)
-    assert (mine != other[:, ::-1]).mean() < 0.01
+def test_too_few_pixels_tell_nothing_of_colours() -> None:
+    """Fewer pixels than are needed: any colour is as likely as any other."""
+    picture = every_box()
+    weight = np.zeros(picture.shape[:2])
+    weight[0, : appearance.FEWEST - 1] = 1
+    log = appearance.log_likelihood(appearance.colour_boxes(picture), weight)
+    np.testing.assert_allclose(log, -np.log(np.prod(appearance.BINS)))

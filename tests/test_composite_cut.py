@@ -11,7 +11,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from skimage.color import rgb2lab
-from skimage.filters import gaussian
 
 from facemerge.composite import cut
 
@@ -70,44 +69,6 @@ def test_the_cut_is_the_cheapest_of_all_regions(seed: int) -> None:
         least = min(least, cut_value(cost, region))
     found = cut.minimum_cut(cost, inside, outside)
     assert cut_value(cost, found) == pytest.approx(least, rel=2e-3)
-
-
-def large_case(seed: int) -> tuple[NDArray, NDArray, NDArray]:
-    """Return costs as smooth as those of two photographs, a core to hold and a rim to shun, odd in size."""
-    rng = np.random.default_rng(seed)
-    shape = (181, 157)
-    cost = np.exp(1.5 * gaussian(rng.normal(size=shape), 3.0) / 0.1).astype(np.float32)
-    y, x = np.mgrid[: shape[0], : shape[1]]
-    inside = (y - 90) ** 2 + (x - 78) ** 2 < 15**2
-    outside = (y - 90) ** 2 + (x - 78) ** 2 > 72**2
-    return cost, inside, outside
-
-
-@pytest.mark.parametrize("seed", range(6))
-def test_the_quick_cut_of_a_large_picture_is_as_cheap(seed: int) -> None:
-    """Half size first, then a band: never cheaper than the exact cut, and dearer by a hundredth at most."""
-    cost, inside, outside = large_case(seed)
-    exact = cut_value(cost, cut._cut(cost, inside, outside))
-    region = cut.minimum_cut(cost, inside, outside)
-    assert exact * (1 - 1e-4) <= cut_value(cost, region) <= 1.01 * exact
-    assert region[inside].all()
-    assert not region[outside].any()
-
-
-def test_a_large_picture_is_not_cut_whole(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Else the test above compares a thing with itself: the largest part that is cut is the band's."""
-    sizes: list[int] = []
-    whole = cut._cut
-
-    def counting(cost: NDArray, inside: NDArray, outside: NDArray) -> NDArray:
-        sizes.append(int((~inside & ~outside).sum()))
-        return whole(cost, inside, outside)
-
-    monkeypatch.setattr(cut, "_cut", counting)
-    cost, inside, outside = large_case(0)
-    cut.minimum_cut(cost, inside, outside)
-    assert len(sizes) >= 2
-    assert max(sizes) < 0.7 * (~inside & ~outside).sum()
 
 
 @settings(max_examples=25, deadline=None)

@@ -70,7 +70,7 @@ def test_sharp_meets_soft_is_flagged_in_words(sigma_px: float, clear: bool) -> N
         misregistration_px=0.1,
         tone_delta_e=0.5,
         grain_ratio=1.0,
-        neighbour_overlap=0.0,
+        head_hidden=0.0,
         invented=0.0,
         old_head_left=0.0,
         sharpness_step=step(sigma_px),
@@ -156,6 +156,18 @@ def test_lines_that_meet_are_not_called_broken(base: np.ndarray, donor: np.ndarr
 def test_leaves_are_no_lines(seed: int) -> None:
     """One thicket beside another has no line that could break: nothing is claimed."""
     assert lines.broken_lines(leaves(2 * seed), leaves(2 * seed + 1), ALPHA, FACE_PX).size < 0.5
+
+
+def test_pictures_without_any_grain_are_measured_as_well(rng: np.random.Generator) -> None:
+    """Drawn frames agree nearly to the bit beside a great difference: what rounding leaves there is no number
+    below nought."""
+    base, donor = (np.zeros((60, 200), np.float32) for _ in range(2))
+    donor[20:40, 20:60] = rng.uniform(0, 255, (20, 40)).astype(np.float32)
+    base[:, 60:] = np.where(rng.random((60, 140)) < 0.02, 1e-5, 0).astype(np.float32)
+    y, x = np.mgrid[0:60, 80:200]
+    points = np.stack([x.ravel(), y.ravel()], -1).astype(np.int32)
+    found = lines._local_difference(base, donor, points, 5.0)
+    np.testing.assert_allclose(found, 0, atol=0.01)
 
 
 def test_the_place_of_a_broken_line_is_told() -> None:

@@ -418,23 +418,21 @@ def seen(models: Models) -> tuple[Analysis, pipeline.Album, dict[str, Pixels]]:
 BY_HAND = Touches(base="f0.png", donor="f1.png", widen_px=3)
 
 
-def test_a_mask_touched_up_is_that_of_the_plain_head_touched_up(seen, models: Models) -> None:
+def test_a_mask_touched_up_is_that_of_the_plain_head_touched_up(seen) -> None:
     """Settled, or set in at once: the mask is touched up, that is told beside the risk, and all else is the
     base's, bit for bit."""
     analysis, album, pictures = seen
     read = lambda f: pictures[f.name]  # noqa: E731
     one = Decisions(base="f0.png", force={"P01": "f1.png"}, keep=frozenset({"P02"}))
-    plain = pipeline.settle(analysis, album, one, read, models, Options())
-    made = pipeline.settle(analysis, album, replace(one, masks={"P01": (BY_HAND,)}), read, models, Options())
+    plain = pipeline.settle(analysis, album, one, read, Options())
+    made = pipeline.settle(analysis, album, replace(one, masks={"P01": (BY_HAND,)}), read, Options())
     ((before,), (after,)) = plain.heads, made.heads
     np.testing.assert_array_equal(after.mask, touch.touched_mask(before, BY_HAND, bursts.SIZE))
     assert after.mask.sum() > before.mask.sum()
     assert setting.TOUCHED in made.risks["P01"].reasons
     assert setting.TOUCHED not in plain.risks["P01"].reasons
     assert made.notes == ()
-    base, (again,), risks = setting.set_in(
-        analysis, made.choice, read, models, Options(), touches={"P01": BY_HAND}
-    )
+    base, (again,), risks = setting.set_in(analysis, made.choice, read, Options(), touches={"P01": BY_HAND})
     assert (again.mask.tobytes(), again.pixels.tobytes()) == (after.mask.tobytes(), after.pixels.tobytes())
     assert risks == made.risks
     (x, y), (h, w) = after.offset, after.mask.shape
@@ -444,7 +442,7 @@ def test_a_mask_touched_up_is_that_of_the_plain_head_touched_up(seen, models: Mo
 
 
 @pytest.mark.parametrize("shrink", [1, 2])
-def test_later_heads_lie_on_touched_ones(seen, models: Models, monkeypatch, shrink: int) -> None:
+def test_later_heads_lie_on_touched_ones(seen, monkeypatch, shrink: int) -> None:
     """Only what is chosen is touched up, once and at full size, and the next head is built on it; drafts and
     heads whose masks nobody touched are left as they are."""
     analysis, album, pictures = seen
@@ -452,9 +450,9 @@ def test_later_heads_lie_on_touched_ones(seen, models: Models, monkeypatch, shri
     monkeypatch.setattr(draft, "DRAFT_FACE_PX", float(np.median(widths)) / shrink)
     built: list[tuple[str, Pixels, Head]] = []
 
-    def build(*, person: str, current: Pixels, **_: object) -> Head:
+    def build(*, person: str, base: composite.Shot, **_: object) -> Head:
         made = head(person, (20, 30), np.uint8, np.uint8, 1)
-        built.append((person, current, made))
+        built.append((person, base.pixels, made))
         return made
 
     monkeypatch.setattr(composite, "build_head", build)
@@ -464,7 +462,7 @@ def test_later_heads_lie_on_touched_ones(seen, models: Models, monkeypatch, shri
         masks={"P01": (BY_HAND,)},
         notes={"P02": "a hair on the collar"},
     )
-    made = pipeline.settle(analysis, album, both, lambda f: pictures[f.name], models, Options())
+    made = pipeline.settle(analysis, album, both, lambda f: pictures[f.name], Options())
     first, second = made.heads
     plain = next(h for who, _, h in reversed(built) if who == first.person)
     np.testing.assert_array_equal(first.mask, touch.touched_mask(plain, BY_HAND, bursts.SIZE))

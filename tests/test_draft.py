@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import bursts
 import numpy as np
 import pytest
 
-from facemerge import imaging, pipeline
-from facemerge.composite import trial, ways
+from facemerge import composite, imaging, pipeline
 from facemerge.models import Models
 from facemerge.options import Options
 from facemerge.pipeline import draft, setting
-from facemerge.words import Aligned, Analysis, Decisions, Face, Frame, Pixels, Seam, Way
+from facemerge.pipeline.outlines import Outlines
+from facemerge.words import Aligned, Analysis, Decisions, Face, Frame, Head, Pixels, Seam
 
 Seen = tuple[Analysis, pipeline.Album, dict[str, Pixels]]
 
@@ -81,41 +82,74 @@ def test_measures_in_pixels_are_told_in_the_true_frames(seen: Seen) -> None:
     made = replace(draft.draft_of(analysis, lambda f: pictures[f.name]), shrink=4)
     seam = Seam(
         delta_e_median=0.5, delta_e_p95=1.0, texture=2.0, misregistration_px=0.5, tone_delta_e=1.0,
-        grain_ratio=1.0, neighbour_overlap=0.0, invented=0.0, old_head_left=0.0, bent_px=1.0, broken_px=1.5,
+        grain_ratio=1.0, head_hidden=0.0, invented=0.0, old_head_left=0.0, broken_px=1.5,
     )  # fmt: skip
     true = made.true_seam(seam)
-    assert (true.misregistration_px, true.bent_px, true.broken_px) == (2.0, 4.0, 6.0)
-    assert replace(true, misregistration_px=0.5, bent_px=1.0, broken_px=1.5) == seam
+    assert (true.misregistration_px, true.broken_px) == (2.0, 6.0)
+    assert replace(true, misregistration_px=0.5, broken_px=1.5) == seam
 
 
-def test_what_is_chosen_is_made_at_full_size(
-    seen: Seen, models: Models, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """Settled on drafts, heads are set in at full size in the ways that were best there, each tried once."""
+def test_what_is_chosen_is_made_at_full_size(seen: Seen, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Settled on drafts, heads are set in at full size, each made there once; people are told apart once."""
     analysis, album, pictures = seen
     read = lambda f: pictures[f.name]  # noqa: E731
     monkeypatch.setattr(draft, "DRAFT_FACE_PX", face_px(analysis) / 2)
-    tried: list[tuple[Way, tuple[int, int]]] = []
-    attempt = trial.attempt
-    monkeypatch.setattr(
-        ways, "attempt", lambda c, laid, way: tried.append((way, c.window.size)) or attempt(c, laid, way)
-    )
-    made = pipeline.settle(analysis, album, Decisions(), read, models, Options())
-    monkeypatch.undo()
+    large, told = pictures["f0.png"].shape, []
+    built: list[tuple[int, ...]] = []
+    build, segment = composite.build_head, composite.segment
+
+    def counted(*, base: composite.Shot, **words: Any) -> Head:
+        built.append(base.pixels.shape)
+        return build(base=base, **words)
+
+    monkeypatch.setattr(composite, "build_head", counted)
+    monkeypatch.setattr(composite, "segment", lambda *words: told.append(1) or segment(*words))
+    made = pipeline.settle(analysis, album, Decisions(), read, Options())
     assert made.heads
-    assert made.base.shape == pictures["f0.png"].shape
-    at_full_size = [way for way, size in tried if size == made.heads[0].mask.shape[::-1]]
-    assert at_full_size == [made.heads[0].way]
+    assert made.base.shape == large
+    assert built.count(large) == len(made.heads)
+    assert len(built) > len(made.heads)
+    assert len(told) <= len(pictures)
+
+
+def test_the_way_by_drafts_ends_where_the_straight_one_does(
+    seen: Seen, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The heads are those of a bench at full size with the outlines that the draft has told."""
+    analysis, album, pictures = seen
+    read = lambda f: pictures[f.name]  # noqa: E731
     monkeypatch.setattr(draft, "DRAFT_FACE_PX", face_px(analysis) / 2)
-    small = setting.Bench(draft.draft_of(analysis, read), made.choice.base, models, Options())
-    best = setting.ways_of(small.set_in(made.choice, lambda *_: None).heads)
-    base, heads, risks = setting.set_in(analysis, made.choice, read, models, Options(), ways=best)
-    np.testing.assert_array_equal(made.base, base)
-    assert made.risks == risks
-    for one, other in zip(made.heads, heads, strict=True):
+    made = pipeline.settle(analysis, album, Decisions(), read, Options())
+    small, whole = draft.draft_of(analysis, read), draft.Draft(analysis=analysis, read=read, shrink=1)
+    outlines = Outlines(small)
+    for frame in range(len(analysis.frames)):
+        outlines.of(frame)
+    bench = setting.Bench(whole, made.choice.base, outlines.resized(whole), Options())
+    again = bench.set_in(made.choice, lambda *_: None)
+    assert made.risks == again.risks
+    for one, other in zip(made.heads, again.heads, strict=True):
         np.testing.assert_array_equal(one.pixels, other.pixels)
         np.testing.assert_array_equal(one.mask, other.mask)
-        assert one.way == other.way == best[one.person]
+
+
+def test_outlines_of_another_size_lie_where_they_did(seen: Seen, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Everybody's share is the same, and a face's middle falls on the same place of it."""
+    analysis, _, pictures = seen
+    read = lambda f: pictures[f.name]  # noqa: E731
+    monkeypatch.setattr(draft, "DRAFT_FACE_PX", face_px(analysis) / 2)
+    small, whole = draft.draft_of(analysis, read), draft.Draft(analysis=analysis, read=read, shrink=1)
+    outlines = Outlines(small)
+    before = outlines.of(0)
+    after = outlines.resized(whole).of(0)
+    assert before is not None
+    assert after is not None
+    np.testing.assert_array_equal(before.shares, after.shares)
+    for one, other in zip(small.analysis.people, whole.analysis.people, strict=True):
+        at = []
+        for face, told in ((one.faces[0], before), (other.faces[0], after)):
+            assert isinstance(face, Face)
+            at.append(imaging.transform(told.small_from_frame, face.landmarks[:, :2]))
+        np.testing.assert_allclose(at[0], at[1], atol=0.01)
 
 
 def test_frames_that_lie_nowhere_stay_so(seen: Seen, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -145,7 +145,7 @@ def test_a_person_missing_in_a_forced_base_is_spoken_of(
     assert isinstance(analysis.people[1].faces[0], Missing)
     chosen = pipeline.choose(analysis, album, Decisions(base="f0.png"), Options())
     assert chosen.picks[1].from_base
-    _, _, risks = pipeline.set_in(analysis, chosen, Reader(hidden), models, Options())
+    _, _, risks = pipeline.set_in(analysis, chosen, Reader(hidden), Options())
     assert risks["P02"].flag == "inspect"
     assert "not found in the base" in risks["P02"].reasons[0]
 

@@ -19,7 +19,7 @@ CALM = Seam(
     misregistration_px=0.1,
     tone_delta_e=1.0,
     grain_ratio=1.0,
-    neighbour_overlap=0.0,
+    head_hidden=0.0,
     invented=0.0,
     old_head_left=0.0,
 )
@@ -68,10 +68,9 @@ def test_flags_follow_what_an_eye_sees(change: dict[str, float], flag: str) -> N
     [
         ({"delta_e_p95": 6.0}, "colours differ"),
         ({"misregistration_px": 3.0, "texture": 12.0}, "texture does not meet"),
-        ({"bent_px": 20.0}, "bent by 20 px"),
         ({"old_head_left": 0.05}, "old head"),
-        ({"neighbour_overlap": 0.1}, "neighbour's head"),
-        ({"invented": 0.1}, "is shown by no frame"),
+        ({"head_hidden": 0.1}, "whoever stands in front covers a part of the new head"),
+        ({"invented": 0.1}, "10.0 % of what was set in comes from a third frame"),
         ({"tone_delta_e": 20.0}, "tone differed"),
         ({"grain_ratio": 3.0}, "grain differs"),
         ({"strange_delta_e": 5.0}, "an outline or a pattern is broken"),
@@ -98,7 +97,7 @@ def test_turn_and_alignment_are_named(turn: float, error: float, word: str) -> N
 
 def test_the_weightiest_reason_comes_first() -> None:
     """Reasons are sorted by what each adds."""
-    reasons = assess(replace(CALM, delta_e_p95=15.0, bent_px=12.0, tone_delta_e=8.0)).reasons
+    reasons = assess(replace(CALM, delta_e_p95=15.0, old_head_left=0.01, tone_delta_e=8.0)).reasons
     assert "colours differ" in reasons[0]
     assert len(reasons) == 3
 
@@ -177,9 +176,8 @@ def test_the_risk_is_how_often_such_a_seam_is_found(
         [
             "delta_e_p95",
             "misregistration_px",
-            "bent_px",
             "old_head_left",
-            "neighbour_overlap",
+            "head_hidden",
             "invented",
             "tone_delta_e",
             "strange_delta_e",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from typing import Any
 
 import bursts
 import numpy as np
@@ -14,6 +15,8 @@ from facemerge import composite, pipeline
 from facemerge.models import Models
 from facemerge.options import Options
 from facemerge.pipeline import setting
+from facemerge.pipeline.draft import Draft
+from facemerge.pipeline.outlines import Outlines
 from facemerge.words import (
     Analysis,
     Decisions,
@@ -49,14 +52,14 @@ def seen(once: Once, models: Models) -> tuple[Analysis, pipeline.Album, dict[str
 
 
 @pytest.fixture
-def settled(seen, models, monkeypatch):
+def settled(seen, monkeypatch):
     """Settle with seams judged by a rule; returns what was set in, and who was built from which frame."""
     analysis, album, pictures = seen
     built: list[tuple[str, int]] = []
     build = composite.build_head
 
     def counted(**words) -> Head:
-        donor = next(i for i, p in enumerate(pictures.values()) if np.array_equal(p, words["donor"]))
+        donor = next(i for i, p in enumerate(pictures.values()) if np.array_equal(p, words["donor"].pixels))
         built.append((words["person"], donor))
         return build(**words)
 
@@ -67,7 +70,7 @@ def settled(seen, models, monkeypatch):
         monkeypatch.setattr(setting, "_risk", risk)
         monkeypatch.setattr(composite, "build_head", counted)
         read = lambda f: pictures[f.name]  # noqa: E731
-        return pipeline.settle(analysis, album, decisions or Decisions(), read, models, Options()), built
+        return pipeline.settle(analysis, album, decisions or Decisions(), read, Options()), built
 
     return run
 
@@ -125,33 +128,66 @@ def test_heads_that_lie_on_the_same_are_not_made_again(settled):
     assert [who for who, _ in built].count("P01") == 1
 
 
-def test_third_frames_are_few_and_neither_base_nor_donor(seen):
-    """Not more than two, well aligned, and neither the base nor the frame that gives the head."""
+def test_further_frames_are_neither_base_nor_donor(seen):
+    """All that are well aligned, but for the base and the frame that gives the head."""
     analysis, _, _ = seen
-    pick = Pick(person="P01", frame=1, from_base=False, gain=0.5, cost=0.1, why="")
-    found = setting.spare_frames(analysis, 0, analysis.people[0], pick)
+    found = setting.further_frames(analysis, 0, 1)
     assert sorted(found) == [2, 3]
     assert all(analysis.error_to_base_px(0, f) <= setting.SPARE_ERROR_PX for f in found)
 
 
-def test_a_third_frame_from_which_the_head_is_gone_comes_first(seen):
-    """Of two frames the one is read first in which no head is near the place."""
-    analysis, _, _ = seen
-    person = analysis.people[0]
-    pick = Pick(person="P01", frame=1, from_base=False, gain=0.5, cost=0.1, why="")
-    for gone in (2, 3):
-        faces = tuple(Missing(reason="gone") if i == gone else f for i, f in enumerate(person.faces))
-        absent = replace(person, faces=faces)
-        others = tuple(absent if p is person else p for p in analysis.people)
-        assert setting.spare_frames(replace(analysis, people=others), 0, person, pick)[0] == gone
-
-
-def test_a_frame_that_lies_badly_is_no_third_frame(seen):
+def test_a_frame_that_lies_badly_is_no_further_frame(seen):
     """A frame whose alignment is not known well enough, or at all, is not offered."""
     analysis, _, _ = seen
-    pick = Pick(person="P01", frame=1, from_base=False, gain=0.5, cost=0.1, why="")
     alignments = list(analysis.alignments)
     alignments[2] = replace(alignments[2], error_px=setting.SPARE_ERROR_PX + 1)
     alignments[3] = Unaligned(reason="another place")
     known = replace(analysis, alignments=tuple(alignments))
-    assert setting.spare_frames(known, 0, known.people[0], pick) == []
+    assert setting.further_frames(known, 0, 1) == []
+
+
+def test_a_head_is_built_on_what_lies_below_and_told_whose_frames_these_are(seen, monkeypatch):
+    """Base with the heads laid so far, donor, everybody's row, the further frames, and for those laid the
+    frames that they come from."""
+    analysis, album, pictures = seen
+    asked: list[dict[str, Any]] = []
+    build = composite.build_head
+    monkeypatch.setattr(composite, "build_head", lambda **words: asked.append(words) or build(**words))
+    both = Decisions(base="f0.png", force={"P01": "f1.png", "P02": "f3.png"})
+    frames, images = {"P01": 1, "P02": 3}, list(pictures.values())
+    made = pipeline.settle(analysis, album, both, lambda f: pictures[f.name], Options())
+    first, second = asked[-2:]
+    assert [first["person"], second["person"]] == [h.person for h in made.heads]
+    for words in (first, second):
+        assert analysis.people[words["who"]].id == words["person"]
+        np.testing.assert_array_equal(words["donor"].pixels, images[frames[words["person"]]])
+        assert list(words["rows"]) == [p.row for p in analysis.people]
+        taken = {0, frames[words["person"]]}
+        assert len(words["others"]) == len([f for f in range(4) if f not in taken])
+    assert first["laid"] == {}
+    np.testing.assert_array_equal(first["base"].pixels, images[0])
+    np.testing.assert_array_equal(second["base"].pixels, composite.lay(images[0], made.heads[:1]))
+    ((who, shot),) = second["laid"].items()
+    assert who == first["who"]
+    np.testing.assert_array_equal(shot.pixels, images[frames[first["person"]]])
+
+
+def test_who_is_much_less_sharp_than_elsewhere_is_blurred(seen):
+    """Each frame of this burst has one of the two out of focus."""
+    analysis, _, pictures = seen
+    outlines = Outlines(Draft(analysis=analysis, read=lambda f: pictures[f.name], shrink=1))
+    assert {(f, who) for f in range(4) for who in outlines.blurred(f)} == set(bursts.BLURRED)
+
+
+def test_nobody_has_an_outline_in_a_frame_without_people(seen):
+    """There is nothing to tell apart: no outlines, and no error."""
+    analysis, _, pictures = seen
+    gone = Missing(reason="nobody was found")
+    people = tuple(
+        replace(p, faces=tuple(gone if f == 2 else face for f, face in enumerate(p.faces)))
+        for p in analysis.people
+    )
+    bare = replace(analysis, people=people)
+    outlines = Outlines(Draft(analysis=bare, read=lambda f: pictures[f.name], shrink=1))
+    assert outlines.of(2) is None
+    assert outlines.of(0) is not None

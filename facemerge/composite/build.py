@@ -59,7 +59,7 @@ def build_head(
         offset=layer.offset,
         pixels=frozen(pixels),
         mask=frozen(np.rint(layer.mask * np.iinfo(dtype).max).astype(dtype)),
-        seam=_seam(layer, window),
+        seam=_seam(layer, window, base.faces[who].box),
         placement="homography",
         whole=frozen(_opaque(placed, layer.reached)),
         unblended=frozen(placed),
@@ -72,7 +72,7 @@ def _opaque(pixels: Array, reached: NDArray[np.bool_]) -> Array:
     return np.asarray(np.dstack([pixels, alpha]) * reached[..., None])
 
 
-def _seam(layer: Layer, window: Window) -> Seam:
+def _seam(layer: Layer, window: Window, face_box: tuple[float, float, float, float]) -> Seam:
     """Return the measures of a layer, on what is seen in the end."""
     ring, known = measure.soft_edge_of(layer.taken), layer.taken > 0.02
     apart = measure.seen_difference(layer.below, layer.whole, ring, known)
@@ -97,7 +97,7 @@ def _seam(layer: Layer, window: Window) -> Seam:
         else None,
         sharpness_step=measure.sharpness_step(layer.below, layer.whole, ring, window.face_px),
         tone_step=measure.tone_step(below, seen, taken > 0.9, window.face_px * window.scale),
-        head_box=_head_box(layer.mask, window),
+        head_box=face_box,
         **faults_at_work(window, below, above, seen, taken),
     )
 
@@ -142,18 +142,6 @@ def faults_at_work(
         "texture_phase": measure.texture_phase(below, above, edge, face_px),
         "detail_step": measure.detail_step(below, above, measure.soft_edge_of(mask), face_px),
     }
-
-
-def _head_box(alpha: NDArray[np.float32], window: Window) -> tuple[float, float, float, float] | None:
-    """Return about where the head is, from the upper part of its mask."""
-    rows = np.flatnonzero((alpha > 0.5).any(1))
-    if not rows.size:
-        return None
-    top = int(rows[0])
-    columns = np.nonzero(alpha[top : top + round(1.2 * window.face_px)] > 0.5)[1]
-    x, y = float(np.median(columns)) + window.offset[0], top + 0.75 * window.face_px + window.offset[1]
-    half = 0.5 * window.face_px
-    return x - half, y - half, x + half, y + half
 
 
 def _grain_ratio(base: NDArray[np.float32], donor: NDArray[np.float32]) -> float:

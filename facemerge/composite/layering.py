@@ -28,13 +28,13 @@ from facemerge.words import Array, Face, Float
 
 Map = NDArray[np.float32]
 
-MARGIN_FACES, REACH_FACES = 0.6, (2.7, 5.0)
-"""How far a layer's window reaches beyond the person, and at most from the face: of one who is sharp in the
-base, head and shoulders; of one who is not, all that is seen."""
+MARGIN_FACES, REACH_FACES = 0.6, 5.0
+"""How far a layer's window reaches beyond the person, and at most from the face."""
 SURE_SHARE, BAND_FACES, DOUBT_WEIGHT = 0.8, 0.03, 0.01
 """From which share on a pixel is sure; how far from a doubtful one it is not; what a doubtful one weighs."""
-SPREAD, EDGE_STEPS, FIRMNESS = 60.0, 10.0, 3
+SPREAD, EDGE_STEPS, FIRMNESS = 20.0, 10.0, 3
 """How far what is sure spreads, the 8-bit step that is an edge, and the power that shares are taken to."""
+ROUNDED_PX = 1.5
 OUTLINE_FACES, RIM_FACES = 0.015, 0.012
 """Radius within which an outline is drawn to the picture's edges, and the rim taken with somebody."""
 HALO_FACES, FADE_FACES = 0.1, 0.08
@@ -54,6 +54,8 @@ CUT_FACES, SOFT_FACES = 0.05, (0.01, 0.06)
 """How far the border may move, and how soft it is where both sides differ and where they agree."""
 BELOW_CHIN_FACES = 0.07
 """How far below the chin the head is taken in any case."""
+OUTLINE_PX = 3
+"""Working pixels beside whoever stands in front in which a border costs nothing."""
 NEAR_FACES = 0.04, 0.08
 """How far about a person others behind them may come from the donor too; and about one who is blurred."""
 AGREEING_FACES = 0.1
@@ -192,6 +194,7 @@ class Layering:
         self._behind = [i for i in others_seen if rows[i] < rows[who]]
         self._uncovered = [i for i in others_seen if rows[i] <= rows[who]]
         self._copies: dict[int, tuple[Map, Float]] = {}
+        self._exposures: dict[int, Map] = {}
         self.face_px = float(base.faces[who].box[2] - base.faces[who].box[0])
         self._old, self._new = (_parts(shot, who, self.face_px) for shot in (base, donor))
 
@@ -256,7 +259,9 @@ class Layering:
             )
         )
         needed = core > 0 if who in base.blurred else base_head | new_head
-        taken = self._cut(below, whole, shows, needed) * np.minimum(shows * 4, 1)
+        # Where somebody stands before the person an outline is to be expected, and a border hides there.
+        natural = np.maximum(keep * (front > 0), unknown * before)
+        taken = self._cut(below, whole, shows, needed, natural) * np.minimum(shows * 4, 1)
         shown = _laid_over(below, whole, taken)
         mask = _mask(shown, below, taken)
 
@@ -327,7 +332,7 @@ class Layering:
         t = np.clip(1 - away / max(fade, 1.0), 0, 1)
         return np.asarray(t * t * (3 - 2 * t), np.float32)
 
-    def _cut(self, under: Map, placed: Map, shows: Map, needed: NDArray[np.bool_]) -> Map:
+    def _cut(self, under: Map, placed: Map, shows: Map, needed: NDArray[np.bool_], natural: Map) -> Map:
         """Return how much of the donor is taken: what is needed, and as much about it as shows least."""
         h, w = shows.shape
         scale = min(1.0, WORK_FACE_PX / self.face_px)
@@ -341,7 +346,10 @@ class Layering:
         inside = cv2.erode((small > 0.95).astype(np.uint8), band) > 0
         inside &= cv2.resize(needed.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
         beyond = cv2.erode((small < 0.05).astype(np.uint8), band) > 0
-        region = cut.minimum_cut(cut.disagreement(lab, other), inside, beyond)
+        cost = cut.disagreement(lab, other)
+        hides = cv2.resize(natural, size, interpolation=cv2.INTER_AREA)
+        cost[_grown(hides > 0.5, OUTLINE_PX)] = 0
+        region = cut.minimum_cut(cost, inside, beyond)
         signed = cv2.GaussianBlur(cut.signed_distance(region), (0, 0), 1.0)
         grow = w / size[0]
         apart = cv2.GaussianBlur(np.linalg.norm(lab - other, axis=2), (0, 0), 2.0)
@@ -405,8 +413,7 @@ class Layering:
             pixels, valid = here.place(shot.pixels, shot.base_from_frame)
             mine = here.share(_parts(shot, self._who, self.face_px), shot, shot.base_from_frame)
             bare = here.share(shot.silhouettes.background, shot, shot.base_from_frame)
-            both = (bare > 0.9) & (scene.bare > 0.9) & valid
-            pixels = tone.apply_gain(pixels, tone.gain_field(scene.below, pixels, both))
+            pixels = self._exposed(pixels, shot)
             mine, bare, _ = _drawn([mine, bare, np.clip(1 - mine - bare, 0, 1)], pixels, self.face_px)
             if self._who in shot.faces and self._who not in shot.blurred:
                 self._add_body(here, shot, scene, _firm(mine), filling)
@@ -475,8 +482,7 @@ class Layering:
         if not take or int(use.sum()) < FEWEST_PX:
             return share
         pixels, valid = here.place(shot.pixels, motion)
-        both = (share > 0.9) & (scene.new > 0.9) & valid
-        filling.add(tone.apply_gain(pixels, tone.gain_field(scene.placed, pixels, both)), use & valid)
+        filling.add(self._exposed(pixels, shot), use & valid)
         return share
 
     def _onto(
@@ -507,7 +513,8 @@ class Layering:
         there_now, there = (
             cv2.resize(share, size, interpolation=cv2.INTER_AREA) for share in (theirs_now, theirs)
         )
-        picture, picture_from_frame = self._small(shot, scale)
+        colours, picture_from_frame = self._small(shot, scale)
+        picture = _grey(colours)
         best, least = None, np.inf
         for start in starts:
             source = cv2.warpPerspective(
@@ -532,14 +539,26 @@ class Layering:
         return best
 
     def _small(self, shot: Shot, scale: float) -> tuple[Map, Float]:
-        """Return a grey copy of a frame at working size, and the (3, 3) matrix that leads to it."""
+        """Return a copy of a frame at working size, and the (3, 3) matrix that leads to it."""
         key = id(shot.silhouettes)
         if key not in self._copies:
             h, w = shot.pixels.shape[:2]
             size = max(8, round(w * scale)), max(8, round(h * scale))
-            copy = _grey(imaging.to_unit(imaging.resize(shot.pixels, size)))
+            copy = np.asarray(imaging.to_unit(imaging.resize(shot.pixels, size)), np.float32)
             self._copies[key] = copy, imaging.scale_matrix((w, h), size)
         return self._copies[key]
+
+    def _exposed(self, pixels: Map, shot: Shot) -> Map:
+        """Return pixels of a frame in the base's exposure, told by the whole frame."""
+        key = id(shot.silhouettes)
+        if key not in self._exposures:
+            scale = min(1.0, WORK_FACE_PX / self.face_px)
+            (base, to), (other, of) = (self._small(s, scale) for s in (self._base, shot))
+            size = base.shape[1], base.shape[0]
+            laid = cv2.warpPerspective(other, to @ shot.base_from_frame @ np.linalg.inv(of), size)
+            gain = tone.gain_field(base, np.asarray(laid, np.float32), np.asarray(laid.max(2) > 0))
+            self._exposures[key] = np.asarray(np.median(gain, axis=(0, 1)), np.float32)
+        return tone.apply_gain(pixels, np.broadcast_to(self._exposures[key], pixels.shape))
 
     def _add_others(
         self, here: _Window, shot: Shot, scene: _Scene, wanted: NDArray[np.bool_], filling: _Filling
@@ -569,9 +588,7 @@ class Layering:
             if int(((share > 0.5) & missing).sum()) < FEWEST_PX:
                 continue
             pixels, valid = here.place(source.pixels, m)
-            pixels = tone.apply_gain(
-                pixels, tone.gain_field(scene.below, pixels, (share > 0.5) & ~wanted & valid)
-            )
+            pixels = self._exposed(pixels, source)
             share, _ = _drawn([share, 1 - share], pixels, self.face_px)
             filling.add(pixels, wanted & valid & (_firm(share) > BARE_SHARE))
 
@@ -589,7 +606,7 @@ class Layering:
                 corners.append(imaging.transform(shot.base_from_frame @ full, box))
         points = np.vstack(corners)
         middle = self._base.faces[self._who].landmarks[:, :2].mean(0)
-        reach = REACH_FACES[self._who in self._base.blurred] * self.face_px
+        reach = REACH_FACES * self.face_px
         margin = MARGIN_FACES * self.face_px
         low = np.maximum(points.min(0) - margin, middle - reach)
         high = np.minimum(points.max(0) + margin, middle + reach)
@@ -695,7 +712,8 @@ def _drawn(shares: Sequence[Map], picture: Map, face_px: float) -> list[Map]:
 
     total = np.maximum(spread(weight), 1e-6)
     found = np.stack([spread(np.asarray(weight * c, np.float32)) / total for c in coarse])
-    found = np.clip(found, 0, 1) ** FIRMNESS
+    # The filter runs along rows and columns in turn and leaves steps.
+    found = np.stack([cv2.GaussianBlur(np.clip(f, 0, 1), (0, 0), ROUNDED_PX) for f in found]) ** FIRMNESS
     found /= np.maximum(found.sum(0), 1e-6)
     radius = max(3, round(OUTLINE_FACES * face_px))
     return [

@@ -147,7 +147,7 @@ def _local_difference(
     """Return the root mean square difference of two pictures about each point."""
     side = 2 * max(1, round(near_px)) + 1
     mean = cv2.boxFilter((a - b) ** 2, -1, (side, side))
-    return np.asarray(np.sqrt(mean[points[:, 1], points[:, 0]]), np.float64)
+    return np.asarray(np.sqrt(np.maximum(mean[points[:, 1], points[:, 0]], 0)), np.float64)
 
 
 def _agreed(seam: NDArray[np.int32], shift: NDArray[np.float64], near_px: float) -> measure.Fault:

@@ -1,8 +1,6 @@
-"""Which pixels of a window show this person, and which show a neighbour."""
+"""Where a face and its head are, by the landmarks."""
 
 from __future__ import annotations
-
-from collections.abc import Sequence
 
 import cv2
 import numpy as np
@@ -14,7 +12,6 @@ CHIN, FOREHEAD = 152, 10
 # A head with its hair, about the face's landmarks: half axes in face widths and heights, and how far its
 # middle lies above the face's.
 HEAD_WIDE, HEAD_HIGH, HEAD_UP = 0.65, 0.7, 0.17
-HEAD_REACH = 1.15
 
 
 def hull(points: Float, shape: tuple[int, int], grow: float = 1.0) -> NDArray[np.bool_]:
@@ -62,34 +59,6 @@ def head_distance(points: Float, shape: tuple[int, int]) -> NDArray[np.float32]:
     along = np.float32(x * up[0] / high) + np.float32(y * up[1] / high)
     across = np.float32(x * -up[1] / wide) + np.float32(y * up[0] / wide)
     return np.asarray(cv2.magnitude(np.asarray(across), np.asarray(along)), np.float32)
-
-
-def person(mine: NDArray[np.bool_], points: Float) -> NDArray[np.bool_]:
-    """Return the (h, w) pixels that show this person: those told as theirs and joined to the face.
-
-    Parameters
-    ----------
-    mine
-        (h, w) pixels that were told as theirs.
-    points
-        (478, 2) the person's landmarks in the window's pixels.
-    """
-    found = mine | hull(points, (mine.shape[0], mine.shape[1]))
-    # What hangs together with the face; specks elsewhere are doubts.
-    _, labels = cv2.connectedComponents(found.astype(np.uint8), connectivity=4)
-    y, x = np.clip(points.mean(0)[::-1].astype(int), 0, np.array(mine.shape) - 1)
-    return np.asarray(labels == labels[y, x])
-
-
-def heads(
-    seen: NDArray[np.bool_], points: Float, others: Sequence[Float], mine: NDArray[np.bool_]
-) -> NDArray[np.bool_]:
-    """Return the (h, w) pixels that show other people's heads."""
-    shape = (seen.shape[0], seen.shape[1])
-    found = np.zeros(shape, bool)
-    for other in others:
-        found |= hull(other, shape, 1.1) | (seen & (head_distance(other, shape) < HEAD_REACH) & ~mine)
-    return found & ~hull(points, shape, 1.05)
 
 
 def above_chin(points: Float, shape: tuple[int, int], margin_px: float) -> NDArray[np.bool_]:

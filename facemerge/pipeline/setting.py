@@ -34,7 +34,7 @@ from facemerge.words import (
 DONORS_KEPT = 3
 SPARE_ERROR_PX = 2.0
 """Expected error of alignment up to which a third frame's background is trusted to join."""
-ROUNDS = 6
+ROUNDS = 3
 """How often a choice is made and looked at, at most."""
 TOUCHED = (
     "its mask was touched up by hand: colours, patterns and lines along the new edge were measured again, "

@@ -22,7 +22,7 @@ from facemerge.words import Array, Choice, Decisions, Risk
 
 MOST_PART_PX = 1600
 """Long side of a part, on the screen."""
-FIRST_LOOK = "a first look: the seam is still being tried in other ways, and is not measured yet"
+FIRST_LOOK = "a first look: what the donor does not show is still to come, and nothing is measured yet"
 TO_COME = "a first look: the head is not set in yet"
 FILES_KEPT = 24
 """Pictures that are kept encoded."""

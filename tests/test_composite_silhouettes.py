@@ -1,0 +1,149 @@
+"""Holds who a pixel is told to belong to against drawn bursts of people whose places are known."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+from drawn_heads import FACE_HIGH, FACE_WIDE, HAIR, SKIN, landmarks
+from numpy.typing import NDArray
+
+from facemerge import composite, imaging
+
+SIZE = (640, 460)
+WALL = (0.62, 0.64, 0.66)
+SMALL = 0.56
+"""The pictures are this much smaller than the frames they stand for: faces 56 px wide."""
+Person = tuple[tuple[float, float], tuple[float, float, float]]
+"""Middle of the face, colour of the shirt."""
+MOVES = ((0, 0), (9, 3), (-14, -4), (21, 2), (-25, 5))
+"""By how much everybody is moved in each frame, the first person to the other side than the second."""
+BLUE, CREAM, RED = (0.2, 0.3, 0.7), (0.85, 0.8, 0.7), (0.7, 0.15, 0.2)
+SIDE_BY_SIDE = [((200.0, 170.0), BLUE), ((420.0, 180.0), RED)]
+ONE_BEHIND = [((290.0, 120.0), CREAM), ((350.0, 300.0), BLUE)]
+ALIKE = [((210.0, 170.0), BLUE), ((420.0, 170.0), BLUE)]
+OF_THE_WALL = [((200.0, 170.0), WALL), ((420.0, 180.0), RED)]
+
+
+def draw(people: list[Person], seed: int) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+    """Return a picture and whose each pixel is (0 = the wall), the last person in front."""
+    w, h = SIZE
+    picture = np.full((h, w, 3), WALL, np.float32)
+    who = np.zeros((h, w), np.uint8)
+    for number, ((x, y), shirt) in enumerate(people, 1):
+        for at, axes, colour in (
+            ((x, y + 220), (140, 140), shirt),
+            ((x, y + 75), (32, 40), SKIN),
+            ((x, y - 12), (62, 74), HAIR),
+            ((x, y + 4), (FACE_WIDE / 2, FACE_HIGH / 2), SKIN),
+        ):
+            for target, value in ((picture, colour), (who, number)):
+                middle, half = (round(at[0]), round(at[1])), (round(axes[0]), round(axes[1]))
+                cv2.ellipse(target, middle, half, 0, 0, 360, value, -1)
+            if colour == shirt:
+                cloth = np.all(picture == np.float32(shirt), axis=2) & (who == number)
+                picture[cloth] += np.roll(weave(number), (round(y), round(x)), (0, 1))[cloth][:, None]
+    grain = np.random.default_rng(seed).normal(0, 0.012, picture.shape)
+    return imaging.from_unit(np.clip(picture + grain, 0, 1).astype(np.float32), np.uint8), who
+
+
+def weave(number: int) -> NDArray[np.float32]:
+    """Return a person's own folds and pattern, by which the motion of cloth is seen."""
+    noise = np.random.default_rng(number).normal(0, 1, (SIZE[1], SIZE[0])).astype(np.float32)
+    return np.asarray(0.5 * cv2.GaussianBlur(noise, (0, 0), 4), np.float32)
+
+
+def moved(people: list[Person], move: tuple[int, int]) -> list[Person]:
+    (first, shirt), *rest = people
+    return [
+        ((first[0] - move[0], first[1] + move[1]), shirt),
+        *(((x + move[0], y + move[1]), colour) for (x, y), colour in rest),
+    ]
+
+
+def seen(people: list[Person], seed: int) -> tuple[composite.Glimpse, NDArray[np.uint8]]:
+    """Return a small frame and, as large, whose each of its pixels is."""
+    picture, who = draw(people, seed)
+    size = round(SIZE[0] * SMALL), round(SIZE[1] * SMALL)
+    small = imaging.scale_matrix(SIZE, size)
+    glimpse = composite.Glimpse(
+        picture=imaging.to_unit(cv2.resize(picture, size, interpolation=cv2.INTER_AREA)),
+        faces={i: imaging.transform(small, landmarks(p[0])[:, :2]) for i, p in enumerate(people)},
+        small_from_frame=small,
+    )
+    return glimpse, cv2.resize(who, size, interpolation=cv2.INTER_NEAREST)
+
+
+def told(people: list[Person], moves: tuple[tuple[int, int], ...] = MOVES) -> tuple[np.ndarray, np.ndarray]:
+    """Return whose each pixel of the first frame is told to be, and whose it is; 0 the wall's."""
+    target, who = seen(people, 0)
+    others = [(seen(moved(people, m), i)[0], np.eye(3)) for i, m in enumerate(moves[1:], 1)]
+    found = composite.segment(target, others)
+    assert found.people == tuple(range(len(people)))
+    np.testing.assert_allclose(found.shares.sum(0), 1, atol=1e-4)
+    n = len(people)
+    return (found.shares.argmax(0) + 1) % (n + 1), who
+
+
+def shrunk(mask: NDArray[np.bool_], rim: int = 2) -> NDArray[np.bool_]:
+    """Return a mask without its rim, along which a small picture's pixels show both sides."""
+    return cv2.erode(mask.astype(np.uint8), np.ones((2 * rim + 1, 2 * rim + 1))) > 0
+
+
+@pytest.mark.parametrize(
+    "people", [SIDE_BY_SIDE, ONE_BEHIND, ALIKE], ids=["side by side", "one behind", "shirts alike"]
+)
+def test_everybody_is_told_from_wall_and_neighbour(people: list[Person]) -> None:
+    """Of everybody, and of the wall, nearly all is told as theirs; heads wholly, but for their rims."""
+    label, who = told(people)
+    for number in range(len(people) + 1):
+        inner = shrunk(who == number)
+        assert (label[inner] == number).mean() > 0.93
+    for number, ((x, y), _) in enumerate(people, 1):
+        rows, columns = np.mgrid[0 : label.shape[0], 0 : label.shape[1]]
+        head = np.hypot(columns - SMALL * x, rows - SMALL * y) < 0.9 * SMALL * FACE_WIDE
+        head &= (rows < SMALL * (y + FACE_HIGH / 2)) & shrunk(who == number)
+        assert (label[head] == number).mean() > 0.98
+
+
+def test_a_shirt_of_the_walls_colour_is_told_by_its_motion() -> None:
+    """What no colour tells, motion does: folds that move with the person are theirs, and more of them are
+    told as theirs than in a burst in which nobody moves; the wall far from anybody stays wall."""
+    label, who = told(OF_THE_WALL)
+    still, _ = told(OF_THE_WALL, ((0, 0), (0, 0), (0, 0)))
+    shirt = shrunk(who == 1)
+    assert (label[shirt] == 1).mean() > 0.9
+    assert (still[shirt] == 1).mean() < (label[shirt] == 1).mean()
+    assert (label[:60, :40] == 0).all()
+
+
+def test_motion_tells_where_colours_are_alike() -> None:
+    """Two shirts of one colour, where they meet: less is told wrongly once people have moved."""
+
+    def wrong(moves: tuple[tuple[int, int], ...]) -> float:
+        label, who = told([((240.0, 170.0), BLUE), ((400.0, 170.0), BLUE)], moves)
+        between = np.zeros(who.shape, bool)
+        between[180:240, 140:220] = True
+        either = between & (shrunk(who == 1) | shrunk(who == 2))
+        return float((label != who)[either].mean())
+
+    assert wrong(MOVES) < 0.05
+    assert wrong(MOVES) < wrong(((0, 0), (0, 0), (0, 0)))
+
+
+def test_mirrored_burst_has_the_mirrored_answer() -> None:
+    """Left and right are alike to it but for the rounding of a coarse grid."""
+    label, _ = told(SIDE_BY_SIDE)
+    turned = [((SIZE[0] - 1 - x, y), shirt) for (x, y), shirt in SIDE_BY_SIDE]
+    other, _ = told(turned, tuple((-x, y) for x, y in MOVES))
+    assert (label != other[:, ::-1]).mean() < 0.02
+
+
+def test_shares_of_some_people_are_added() -> None:
+    """Those of two people together; somebody who is not in the frame has none."""
+    target, _ = seen(SIDE_BY_SIDE, 0)
+    found = composite.segment(target, [(seen(moved(SIDE_BY_SIDE, MOVES[1]), 1)[0], np.eye(3))])
+    np.testing.assert_allclose(found.of([0, 1]) + found.background, 1, atol=1e-4)
+    np.testing.assert_array_equal(found.of([0, 7]), found.of([0]))
+    assert not found.of([7]).any()
+    assert found.of([1]).max() > 0.9
