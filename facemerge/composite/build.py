@@ -74,7 +74,7 @@ def _opaque(pixels: Array, reached: NDArray[np.bool_]) -> Array:
 
 def _seam(layer: Layer, window: Window, face_box: tuple[float, float, float, float]) -> Seam:
     """Return the measures of a layer, on what is seen in the end."""
-    ring, known = measure.soft_edge_of(layer.taken), layer.taken > 0.02
+    ring, known = measure.soft_edge_of(layer.taken) & ~layer.natural, layer.taken > 0.02
     apart = measure.seen_difference(layer.below, layer.whole, ring, known)
     y, x = np.nonzero(ring)
     worst = int(apart.argmax()) if apart.size else 0
@@ -85,7 +85,7 @@ def _seam(layer: Layer, window: Window, face_box: tuple[float, float, float, flo
         delta_e_p95=float(np.percentile(apart, 95)) if apart.size else 0.0,
         texture=measure.texture(layer.below, ring),
         misregistration_px=measure.misregistration(
-            layer.below, layer.whole, (layer.taken > 0.05) & (layer.taken < 0.95)
+            layer.below, layer.whole, (layer.taken > 0.05) & (layer.taken < 0.95) & ~layer.natural
         ),
         tone_delta_e=layer.tone_delta_e,
         grain_ratio=_grain_ratio(layer.below, layer.donor),
@@ -98,7 +98,7 @@ def _seam(layer: Layer, window: Window, face_box: tuple[float, float, float, flo
         sharpness_step=measure.sharpness_step(layer.below, layer.whole, ring, window.face_px),
         tone_step=measure.tone_step(below, seen, taken > 0.9, window.face_px * window.scale),
         head_box=face_box,
-        **faults_at_work(window, below, above, seen, taken),
+        **faults_at_work(window, below, above, seen, taken, window.shrink_mask(layer.natural)),
     )
 
 
@@ -108,6 +108,7 @@ def faults_at_work(
     above: NDArray[np.float32],
     seen: NDArray[np.float32],
     mask: NDArray[np.float32],
+    natural: NDArray[np.bool_] | None = None,
 ) -> dict[str, Any]:
     """Return the faults of a seam that its outlines are not needed for, by their names in `Seam`.
 
@@ -119,9 +120,13 @@ def faults_at_work(
         (h, w, 3) the base, the donor and what comes of both, encoded in [0, 1], at working size.
     mask
         (h, w) in [0, 1], at working size.
+    natural
+        (h, w) where an outline is to be expected; None = nowhere.
     """
     face_px = window.face_px * window.scale
     edge = (mask > 0.02) & (mask < 0.98)
+    if natural is not None:
+        edge &= ~natural
     near = cv2.dilate(edge.astype(np.uint8), RIM) > 0
     strange = measure.strangest(
         seen, (below, above), near, face_px, grain_px=max(0.7, measure.GRAIN_PX * window.scale)
@@ -140,7 +145,7 @@ def faults_at_work(
         "broken_px": broken.size / window.scale,
         "broken_at": in_base(broken.at),
         "texture_phase": measure.texture_phase(below, above, edge, face_px),
-        "detail_step": measure.detail_step(below, above, measure.soft_edge_of(mask), face_px),
+        "detail_step": measure.detail_step(below, above, measure.soft_edge_of(mask) & edge, face_px),
     }
 
 

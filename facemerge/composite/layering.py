@@ -35,7 +35,7 @@ SURE_SHARE, BAND_FACES, DOUBT_WEIGHT = 0.8, 0.03, 0.01
 SPREAD, EDGE_STEPS, FIRMNESS = 20.0, 10.0, 3
 """How far what is sure spreads, the 8-bit step that is an edge, and the power that shares are taken to."""
 ROUNDED_PX = 1.5
-OUTLINE_FACES, RIM_FACES = 0.015, 0.012
+OUTLINE_FACES, RIM_FACES = 0.015, 0.025
 """Radius within which an outline is drawn to the picture's edges, and the rim taken with somebody."""
 HALO_FACES, FADE_FACES = 0.1, 0.08
 """How far the donor's surroundings are taken along, and how softly they end."""
@@ -43,7 +43,7 @@ GROWN_FACES, GROWN_DELTA_E = 0.35, 6.0
 """How much farther at most where base and donor differ, and by how much."""
 LOW_SHARE, HIGH_SHARE = 0.15, 0.85
 """Shares that a drawn outline makes 0 and 1."""
-KEPT_SHARES = 0.1, 0.6
+KEPT_SHARES = 0.15, 0.6
 """The same for whoever stands in front: a line of old cloth beside them shows less than a cut into them."""
 EDGE_STEP = 0.01
 """Step, of full scale, from which the drawn outline follows an edge."""
@@ -58,6 +58,10 @@ OUTLINE_PX = 3
 """Working pixels beside whoever stands in front in which a border costs nothing."""
 NEAR_FACES = 0.04, 0.08
 """How far about a person others behind them may come from the donor too; and about one who is blurred."""
+BLURRED_FACES = 1.7
+"""How far from the face somebody who is blurred in the base is taken in any case."""
+SPECK_FACES = 0.012
+"""Smaller pieces, in squared face widths, are errors of outlines."""
 AGREEING_FACES = 0.1
 """By how much what two frames tell of somebody may lie apart."""
 FRAMES_ASKED, PROMISE_SHRINK = 3, 6
@@ -118,6 +122,8 @@ class Layer:
     """(h, w, 3) the donor, with what it does not show from other frames."""
     taken: Map
     """(h, w) in [0, 1]: how much of `whole` shows."""
+    natural: NDArray[np.bool_]
+    """(h, w) beside whoever stands in front: an outline is to be expected there, whatever meets at it."""
     tone_delta_e: float
     """By how much the background's colour differed before it was matched, CIELAB."""
     filled: float
@@ -206,7 +212,6 @@ class Layering:
         below = here.cut(base.pixels)
         old_share = here.share(self._old, base, np.eye(3))
         front_share, behind_share = self._now(here, self._front), self._now(here, self._behind)
-        front_share = front_share * self._elsewhere(here, base, donor)
         bare_base = 1 - np.clip(old_share + front_share + behind_share, 0, 1)
         new_share = here.share(self._new, donor, donor.base_from_frame)
         bare_donor = here.share(donor.silhouettes.background, donor, donor.base_from_frame)
@@ -229,13 +234,14 @@ class Layering:
         old, behind, new, before, beyond = (_firm(s) for s in (old, behind, new, before, beyond))
         keep = np.maximum(keep, here.rim(max(2, round(0.03 * self.face_px))))
         # The rim of whoever stands before the person is not the person's: it would lie there as a line.
-        hidden = (cv2.dilate((before > 0.1).astype(np.uint8), _disc(rim + 1)) > 0) | ~reached
+        speck = SPECK_FACES * self.face_px**2
+        hidden = _grown(_without_specks(before > 0.1, speck), rim + 1) | ~reached
         # What stands behind the person and close by may come along: hair is not to be cut from it.
         near_faces = NEAR_FACES[who in base.blurred]
         core = (np.maximum(old, new) > 0.5).astype(np.uint8)
         away = cv2.distanceTransform(1 - core, cv2.DIST_L2, 5) / self.face_px
         far = np.clip((away - near_faces) / 0.02, 0, 1)
-        elsewhere = beyond > 0.1
+        elsewhere = _without_specks(beyond > 0.1, speck)
         zone = self._zone(below, placed, old, new, (bare_base > 0.5) & (bare_donor > 0.5))
         wanted = (
             (cv2.dilate((old > 0.05).astype(np.uint8), _disc(rim)) > 0) & (hidden | elsewhere) & (keep < 0.98)
@@ -258,7 +264,11 @@ class Layering:
                 (donor.base_from_frame, donor, np.maximum(old, new)),
             )
         )
-        needed = core > 0 if who in base.blurred else base_head | new_head
+        needed = base_head | new_head
+        if who in base.blurred:
+            y, x = np.indices(here.shape, np.float32)
+            middle = here.points(base.faces[who].landmarks[:, :2]).mean(0)
+            needed |= (core > 0) & (np.hypot(x - middle[0], y - middle[1]) < BLURRED_FACES * self.face_px)
         # Where somebody stands before the person an outline is to be expected, and a border hides there.
         natural = np.maximum(keep * (front > 0), unknown * before)
         taken = self._cut(below, whole, shows, needed, natural) * np.minimum(shows * 4, 1)
@@ -278,6 +288,7 @@ class Layering:
             mask=mask,
             whole=whole,
             taken=np.asarray(taken, np.float32),
+            natural=_grown(natural > 0.5, max(1, round(OUTLINE_PX * max(1.0, self.face_px / WORK_FACE_PX)))),
             tone_delta_e=toned,
             filled=float((shows_at_all & wanted & filling.known).sum() / max(int(shows_at_all.sum()), 1)),
             old_left=float(left.sum() / max(int(old_head.sum()), 1)),
@@ -419,7 +430,7 @@ class Layering:
                 self._add_body(here, shot, scene, _firm(mine), filling)
             filling.add(pixels, valid & ~expected & _surely_bare(_firm(bare), rim))
             self._add_others(here, shot, scene, wanted & ~expected, filling)
-        filling.known &= wanted
+        filling.known = _without_specks(filling.known & wanted, SPECK_FACES * self.face_px**2)
         return filling
 
     def _promised(
@@ -686,6 +697,13 @@ def _disc(radius: int) -> NDArray[np.uint8]:
 
 def _grown(where: NDArray[np.bool_], radius: int) -> NDArray[np.bool_]:
     return np.asarray(cv2.dilate(where.astype(np.uint8), _disc(radius)) > 0)
+
+
+def _without_specks(where: NDArray[np.bool_], least_px: float) -> NDArray[np.bool_]:
+    _, labels, told, _ = cv2.connectedComponentsWithStats(where.astype(np.uint8))
+    large = told[:, cv2.CC_STAT_AREA] >= least_px
+    large[0] = False
+    return np.asarray(large[labels])
 
 
 def _drawn(shares: Sequence[Map], picture: Map, face_px: float) -> list[Map]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -40,3 +41,8 @@ class Window:
         """Return a picture of the window, of any dtype, as float32 in [0, 1] at working size."""
         unit = imaging.to_unit(picture) if picture.dtype != np.float32 else picture
         return np.asarray(np.clip(imaging.resize(unit, self.work_size), 0, 1), np.float32)
+
+    def shrink_mask(self, mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """Return a mask of the window at working size; a pixel is True if any part of it is."""
+        small = cv2.resize(mask.astype(np.float32), self.work_size, interpolation=cv2.INTER_AREA)
+        return np.asarray(small > 0)
