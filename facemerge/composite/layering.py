@@ -62,6 +62,8 @@ BLURRED_FACES = 1.7
 """How far from the face somebody who is blurred in the base is taken in any case."""
 SPECK_FACES = 0.012
 """Smaller pieces, in squared face widths, are errors of outlines."""
+TONE_MOVED = 0.05
+"""By how much a moved body's tone, encoded, may be matched to the new one's."""
 AGREEING_FACES = 0.1
 """By how much what two frames tell of somebody may lie apart."""
 FRAMES_ASKED, PROMISE_SHRINK = 3, 6
@@ -493,7 +495,13 @@ class Layering:
         if not take or int(use.sum()) < FEWEST_PX:
             return share
         pixels, valid = here.place(shot.pixels, motion)
-        filling.add(self._exposed(pixels, shot), use & valid)
+        pixels = self._exposed(pixels, shot)
+        both = (share > 0.9) & (scene.new > 0.9) & valid
+        if int(both.sum()) >= FEWEST_PX:
+            # Light falls a little differently on a body that has moved.
+            ratio = np.median(scene.placed[both], axis=0) / np.maximum(np.median(pixels[both], axis=0), 1e-3)
+            pixels = np.clip(pixels * np.clip(ratio, 1 - TONE_MOVED, 1 + TONE_MOVED), 0, 1)
+        filling.add(np.asarray(pixels, np.float32), use & valid)
         return share
 
     def _onto(
