@@ -27,6 +27,7 @@ def build_head(
     rows: Sequence[int],
     others: Sequence[Offer] = (),
     laid: Mapping[int, Shot] | None = None,
+    area: tuple[int, int, int, int] | None = None,
 ) -> Head:
     """Return one person from a donor frame, ready to be laid over the base.
 
@@ -46,8 +47,10 @@ def build_head(
         Further frames that may be asked for what the donor does not show.
     laid
         The frames of those who were set in before, by person's index.
+    area
+        x0, y0, x1, y1 in the base beyond which nothing is to change; None: told by the outlines.
     """
-    layering = Layering(base, donor, others, who, rows, laid)
+    layering = Layering(base, donor, others, who, rows, laid, area)
     layer = layering.lay()
     dtype = base.pixels.dtype
     h, w = layer.mask.shape

@@ -176,6 +176,7 @@ class Layering:
         who: int,
         rows: Sequence[int],
         laid: Mapping[int, Shot] | None = None,
+        area: tuple[int, int, int, int] | None = None,
     ) -> None:
         """Take what is laid on what.
 
@@ -194,7 +195,10 @@ class Layering:
             where they meet the person.
         laid
             The frames of those who were set in before, by person's index.
+        area
+            x0, y0, x1, y1 in the base beyond which nothing is to change; None: told by the outlines.
         """
+        self._area = area
         self._base, self._donor, self._others = base, donor, others
         self._who, self._laid = who, laid or {}
         others_seen = [i for i in base.silhouettes.people if i != who]
@@ -225,8 +229,8 @@ class Layering:
         bare_donor = np.clip(1 - new_share - others_share, 0, 1)
         placed, reached = here.place(donor.pixels, donor.base_from_frame)
         both = (bare_base > 0.9) & (bare_donor > 0.9) & reached
-        raw, placed = placed, tone.apply_gain(placed, tone.gain_field(below, placed, both))
-        toned = _tone_step(below, raw, both)
+        toned = _tone_step(below, placed, both)
+        placed = tone.apply_gain(placed, tone.gain_field(below, placed, both))
 
         old, front, behind, _ = _drawn([old_share, front_share, behind_share, bare_base], below, self.face_px)
         new, before, beyond, _ = _drawn(
@@ -629,6 +633,8 @@ class Layering:
         margin = MARGIN_FACES * self.face_px
         low = np.maximum(points.min(0) - margin, middle - reach)
         high = np.minimum(points.max(0) + margin, middle + reach)
+        if self._area is not None:
+            low, high = np.maximum(low, self._area[:2]), np.minimum(high, self._area[2:])
         x0, y0 = (int(max(0, v)) for v in low)
         x1, y1 = int(min(w, high[0] + 1)), int(min(h, high[1] + 1))
         return (x0, y0), (x1 - x0, y1 - y0), (x0 == 0, y0 == 0, x1 == w, y1 == h)

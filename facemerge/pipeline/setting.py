@@ -8,6 +8,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 
+import numpy as np
+
 from facemerge import choice, composite, faces, risk
 from facemerge.composite.touch import touch
 from facemerge.errors import OptionError
@@ -42,6 +44,10 @@ TOUCHED = (
 )
 """Said of a risk."""
 
+ROOM_SHARE = 0.12
+"""How much further than on the draft a head may reach at full size, and be painted, of its height."""
+
+Area = tuple[int, int, int, int]
 Swap = tuple[int, int, int]
 """(base, person's index, frame)."""
 
@@ -152,7 +158,8 @@ def settle(
         benches.clear()
         if bench is None:
             whole = Draft(analysis=analysis, read=read, shrink=1)
-            bench = Bench(whole, best.choice.base, outlines.resized(whole), options)
+            areas = areas_of(best, draft.shrink)
+            bench = Bench(whole, best.choice.base, outlines.resized(whole), options, areas)
         best = bench.set_in(best.choice, progress, touches)
     return dataclasses.replace(best, risks=with_notes(best.risks, decisions, options), notes=notes)
 
@@ -317,8 +324,20 @@ def _worth(analysis: Analysis, chosen: Choice, tried: Mapping[Swap, float], opti
 class Bench:
     """One base frame, and the heads that have been made for it."""
 
-    def __init__(self, draft: Draft, base: int, outlines: Outlines, options: Options) -> None:
+    def __init__(
+        self,
+        draft: Draft,
+        base: int,
+        outlines: Outlines,
+        options: Options,
+        areas: Mapping[tuple[str, int], Area] | None = None,
+    ) -> None:
+        """Take the burst, the base's index, everybody's outlines, the settings, and where heads may reach.
+
+        `areas` gives that by person id and frame, x0, y0, x1, y1; who is not in it may reach anywhere.
+        """
         analysis, read = draft.analysis, draft.read
+        self._areas = dict(areas or {})
         self._draft = draft
         self._analysis = analysis
         self._index = base
@@ -328,6 +347,10 @@ class Bench:
         self._base = read(frame)
         self._donors = _Donors(analysis, lambda f: in_form_of(read(f), f, frame))
         self._made: dict[tuple[str, int], list[tuple[list[Head], Head]]] = {}
+
+    def allow(self, areas: Mapping[tuple[str, int], Area]) -> None:
+        """Say where further heads may reach, as when the bench was made."""
+        self._areas |= areas
 
     def set_in(
         self,
@@ -412,6 +435,7 @@ class Bench:
             rows=[p.row for p in people],
             others=[self._offer(f) for f in offers],
             laid={indices[who]: self._shot(f, self._donors(f)) for who, f in laid.items()},
+            area=self._areas.get((person, frame)),
         )
 
     def _shot(self, frame: int, pixels: Pixels) -> composite.Shot:
@@ -447,6 +471,35 @@ class Bench:
         if made is head:
             return head, found
         return made, dataclasses.replace(found, reasons=(*found.reasons, TOUCHED))
+
+
+def areas_of(made: Set, shrink: int) -> dict[tuple[str, int], Area]:
+    """Return by person id and frame where heads that were made small may reach at full size.
+
+    Parameters
+    ----------
+    made
+        Heads set into a draft.
+    shrink
+        How many times as wide the true frames are.
+    """
+    frames = {p.person: p.frame for p in made.choice.picks}
+    areas = {}
+    for head in made.heads:
+        rows, columns = (np.flatnonzero((head.mask > 0).any(axis)) for axis in (1, 0))
+        if not len(rows):
+            continue
+        (x, y), (h, w) = head.offset, head.mask.shape
+        room = round(ROOM_SHARE * (rows[-1] - rows[0] + 1))
+        low = max(x, x + int(columns[0]) - room), max(y, y + int(rows[0]) - room)
+        high = min(x + w, x + int(columns[-1]) + room), min(y + h, y + int(rows[-1]) + room)
+        areas[head.person, frames[head.person]] = (
+            low[0] * shrink,
+            low[1] * shrink,
+            (high[0] + 1) * shrink,
+            (high[1] + 1) * shrink,
+        )
+    return areas
 
 
 def further_frames(analysis: Analysis, base: int, donor: int) -> list[int]:

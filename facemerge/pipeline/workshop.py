@@ -309,6 +309,7 @@ class Workshop:
                     made = _Bench(self._whole, chosen.base, outlines, self._work.options)
                     self._full = chosen.base, made
                 bench = self._full[1]
+                bench.allow(setting.areas_of(self.settled(decided), self.shrink))
             return bench.set_in(chosen, progress, touches)
 
     def _near(self, shown: setting.Set, area: tuple[int, int, int, int]) -> set[str]:
