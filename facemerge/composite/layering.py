@@ -201,7 +201,7 @@ class Layering:
         self._area = area
         self._base, self._donor, self._others = base, donor, others
         self._who, self._laid = who, laid or {}
-        others_seen = [i for i in base.silhouettes.people if i != who]
+        others_seen = sorted({*base.silhouettes.people, *donor.silhouettes.people} - {who})
         self._front = [i for i in others_seen if rows[i] >= rows[who]]
         self._behind = [i for i in others_seen if rows[i] < rows[who]]
         self._uncovered = [i for i in others_seen if rows[i] <= rows[who]]
@@ -258,23 +258,21 @@ class Layering:
         shows = zone * (1 - behind * (1 - new) * far) * (1 - keep)
         shows *= 1 - _soft(unknown, max(1.0, 0.008 * self.face_px))
 
+        selves = np.maximum(old, new) > 0.5
         base_head, new_head = (
-            outline.above_chin(
-                here.points(imaging.transform(m, shot.faces[who].landmarks[:, :2])),
+            selves
+            & outline.above_chin(
+                here.points(imaging.transform(shot.base_from_frame, shot.faces[who].landmarks[:, :2])),
                 here.shape,
                 BELOW_CHIN_FACES * self.face_px,
             )
-            & (selves > 0.5)
-            for m, shot, selves in (
-                (np.eye(3), base, np.maximum(old, new)),
-                (donor.base_from_frame, donor, np.maximum(old, new)),
-            )
+            for shot in (base, donor)
         )
         needed = base_head | new_head
         if who in base.blurred:
             y, x = np.indices(here.shape, np.float32)
             middle = here.points(base.faces[who].landmarks[:, :2]).mean(0)
-            needed |= (core > 0) & (np.hypot(x - middle[0], y - middle[1]) < BLURRED_FACES * self.face_px)
+            needed |= selves & (np.hypot(x - middle[0], y - middle[1]) < BLURRED_FACES * self.face_px)
         # Where somebody stands before the person an outline is to be expected, and a border hides there.
         natural = np.maximum(keep * (front > 0), unknown * before)
         taken = self._cut(below, whole, shows, needed, natural) * np.minimum(shows * 4, 1)
