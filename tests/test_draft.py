@@ -115,7 +115,7 @@ def test_what_is_chosen_is_made_at_full_size(seen: Seen, monkeypatch: pytest.Mon
 def test_the_way_by_drafts_ends_where_the_straight_one_does(
     seen: Seen, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The heads are those of a bench at full size with the outlines that the draft has told."""
+    """The heads are those of a bench at full size that knows what the draft has told: outlines and areas."""
     analysis, album, pictures = seen
     read = lambda f: pictures[f.name]  # noqa: E731
     monkeypatch.setattr(draft, "DRAFT_FACE_PX", face_px(analysis) / 2)
@@ -124,7 +124,9 @@ def test_the_way_by_drafts_ends_where_the_straight_one_does(
     outlines = Outlines(small)
     for frame in range(len(analysis.frames)):
         outlines.of(frame)
-    bench = setting.Bench(whole, made.choice.base, outlines.resized(whole), Options())
+    tried = setting.Bench(small, made.choice.base, outlines, Options()).set_in(made.choice, lambda *_: None)
+    areas = setting.areas_of(tried, small.shrink)
+    bench = setting.Bench(whole, made.choice.base, outlines.resized(whole), Options(), areas)
     again = bench.set_in(made.choice, lambda *_: None)
     assert made.risks == again.risks
     for one, other in zip(made.heads, again.heads, strict=True):

@@ -11,7 +11,7 @@ from typing import Any
 
 import pyexiv2
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from facemerge.formats import rdf
@@ -363,6 +363,7 @@ texts = st.text(st.characters(codec="utf-8"), max_size=40)
 
 
 @given(texts, st.none() | st.integers(0, 5), st.lists(st.sampled_from(["P01", "P02", "P03"]), unique=True))
+@example("NAN", None, [])
 def test_any_words_survive(caption: str, rating: int | None, who: list[str]) -> None:
     """Whatever a file name or a reason holds, the sidecar can be read, says it, and settles at once."""
     area = Area(x=0.1, y=0.1, w=0.1, h=0.1)

@@ -184,10 +184,13 @@ def _said(part: Part | None) -> str:
 
 
 def _same(a: str, b: str) -> bool:
+    # The word "nan" is a number that equals no other, itself included.
+    if a.split() == b.split():
+        return True
     try:
         return float(a) == float(b)
     except ValueError:
-        return a.split() == b.split()
+        return False
 
 
 def _marked(name: str, value: str) -> str:
