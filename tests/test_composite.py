@@ -304,6 +304,14 @@ def test_a_frame_in_which_somebody_stands_there_gives_nothing() -> None:
     assert build(base, donor, taken).seam.old_head_left > 0.02
 
 
+def test_a_frame_from_which_the_person_is_gone_shows_the_wall() -> None:
+    """Somebody else was found in it, the person was not: the wall comes from there all the same."""
+    base, donor, wanted = at_the_edge("plain")
+    gone, _ = offer(crowd({1: ((70.0, 190.0), 0.0)}, kind="plain"))
+    head = build(base, donor, gone)
+    assert np.percentile(apart(base, head, wanted)[uncovered(base)], 95) < 5
+
+
 def test_a_frame_that_cannot_be_told_apart_is_passed_over() -> None:
     """A frame whose silhouettes are not known is no error, and the next one is asked."""
     base, donor, wanted = at_the_edge("plain")

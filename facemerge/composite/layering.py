@@ -570,14 +570,22 @@ class Layering:
         return self._copies[key]
 
     def _exposed(self, pixels: Map, shot: Shot) -> Map:
-        """Return pixels of a frame in the base's exposure, told by the whole frame."""
+        """Return pixels of a frame in the base's exposure, told by all of the background."""
         key = id(shot.silhouettes)
         if key not in self._exposures:
             scale = min(1.0, WORK_FACE_PX / self.face_px)
             (base, to), (other, of) = (self._small(s, scale) for s in (self._base, shot))
             size = base.shape[1], base.shape[0]
             laid = cv2.warpPerspective(other, to @ shot.base_from_frame @ np.linalg.inv(of), size)
-            gain = tone.gain_field(base, np.asarray(laid, np.float32), np.asarray(laid.max(2) > 0))
+            agree = np.asarray(laid.max(2) > 0)
+            # People move and change places; the background does not.
+            bare = agree.copy()
+            for told in (self._base, shot):
+                m = to @ told.base_from_frame @ np.linalg.inv(told.silhouettes.small_from_frame)
+                bare &= cv2.warpPerspective(told.silhouettes.background, m, size) > 0.9
+            gain = tone.gain_field(
+                base, np.asarray(laid, np.float32), bare if bare.sum() >= tone.FEWEST else agree
+            )
             self._exposures[key] = np.asarray(np.median(gain, axis=(0, 1)), np.float32)
         return tone.apply_gain(pixels, np.broadcast_to(self._exposures[key], pixels.shape))
 
@@ -774,8 +782,10 @@ def _surely_bare(bare: Map, rim: int) -> NDArray[np.bool_]:
 
 
 def _parts(shot: Shot, who: int, face_px: float) -> Map:
-    """Return a person's share without scraps that do not belong to them."""
+    """Return a person's share without scraps that do not belong to them; none if they were not found."""
     share = shot.silhouettes.of([who])
+    if who not in shot.faces:
+        return share
     _, labels, told, middles = cv2.connectedComponentsWithStats((share > 0.5).astype(np.uint8))
     unit = face_px * float(np.linalg.norm(shot.silhouettes.small_from_frame[:2, 0]))
     points = imaging.transform(shot.silhouettes.small_from_frame, shot.faces[who].landmarks[:, :2])
