@@ -388,7 +388,7 @@ class Head:
     """(h, w) uint8 or uint16, full range: 0 base, maximum donor."""
     seam: Seam
     placement: str
-    """Which placement was taken ('homography', 'head shift', ...)."""
+    """How the donor was laid: 'homography', by the whole frame."""
     whole: Array | None = None
     """(h, w, 4) RGBA of the base's dtype: the donor as placed and toned, neither cut nor blended;
     opaque where its frame reaches, 0 elsewhere. None: not kept."""

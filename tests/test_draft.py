@@ -125,9 +125,9 @@ def test_the_way_by_drafts_ends_where_the_straight_one_does(
     for frame in range(len(analysis.frames)):
         outlines.of(frame)
     tried = setting.Bench(small, made.choice.base, outlines, Options()).set_in(made.choice, lambda *_: None)
-    areas = setting.areas_of(tried, small.shrink)
-    bench = setting.Bench(whole, made.choice.base, outlines.resized(whole), Options(), areas)
-    again = bench.set_in(made.choice, lambda *_: None)
+    areas = setting.areas_of(tried.heads, small.shrink)
+    bench = setting.Bench(whole, made.choice.base, outlines.resized(whole), Options())
+    again = bench.set_in(made.choice, lambda *_: None, areas=areas)
     assert made.risks == again.risks
     for one, other in zip(made.heads, again.heads, strict=True):
         np.testing.assert_array_equal(one.pixels, other.pixels)

@@ -74,7 +74,7 @@ def made(tmp_path_factory: pytest.TempPathFactory, models: Models) -> Path:
 def engine(made: Path, models: Models) -> Engine:
     """What makes pictures, for all tests: it knows nothing of decisions, and makes each head once."""
     work = finished(made / "out", (), models)
-    found = Engine(work, photo.read, models)
+    found = Engine(work, photo.read)
     # Every test begins with the true heads.
     found.show(as_reported(work.report))
     return found
@@ -702,7 +702,7 @@ def test_large_frames_are_saved_as_merge_makes_them(
     to the last byte, and of a head that was looked at nothing is made again."""
     monkeypatch.setattr(draft, "DRAFT_FACE_PX", 45.0)
     work = finished(place / "out", (), models)
-    engine = Engine(work, photo.read, models)
+    engine = Engine(work, photo.read)
     assert engine._workshop.shrink == 2
     review = begin(place / "out", models, engine)
     review.change({"take": ["P01", other(review, "P01")]})

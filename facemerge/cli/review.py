@@ -55,7 +55,7 @@ def review(
     networks, show = Models(models), progress()
     with listen(port) as listening, alone(out):
         work = finished(out, frames, networks, show)
-        session = Session(work, Engine(work, photo.read, networks, show), networks)
+        session = Session(work, Engine(work, photo.read, show), networks)
 
         def ready(address: str) -> None:
             typer.echo(f"Review of {out}: {address}")

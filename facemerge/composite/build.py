@@ -79,13 +79,10 @@ def _seam(layer: Layer, window: Window, face_box: tuple[float, float, float, flo
     """Return the measures of a layer, on what is seen in the end."""
     ring, known = measure.soft_edge_of(layer.taken) & ~layer.natural, layer.taken > 0.02
     apart = measure.seen_difference(layer.below, layer.whole, ring, known)
-    y, x = np.nonzero(ring)
-    worst = int(apart.argmax()) if apart.size else 0
     taken = np.asarray(cv2.resize(layer.taken, window.work_size, interpolation=cv2.INTER_AREA), np.float32)
     below, above, seen = (window.shrink(p) for p in (layer.below, layer.whole, layer.shown))
     return Seam(
-        delta_e_median=float(np.median(apart)) if apart.size else 0.0,
-        delta_e_p95=float(np.percentile(apart, 95)) if apart.size else 0.0,
+        **colours_along(apart, ring, window.offset),
         texture=measure.texture(layer.below, ring),
         misregistration_px=measure.misregistration(
             layer.below, layer.whole, (layer.taken > 0.05) & (layer.taken < 0.95) & ~layer.natural
@@ -95,14 +92,36 @@ def _seam(layer: Layer, window: Window, face_box: tuple[float, float, float, flo
         head_hidden=layer.new_hidden,
         invented=layer.filled,
         old_head_left=layer.old_left,
-        worst_at=(float(x[worst] + window.offset[0]), float(y[worst] + window.offset[1]))
-        if apart.size
-        else None,
         sharpness_step=measure.sharpness_step(layer.below, layer.whole, ring, window.face_px),
         tone_step=measure.tone_step(below, seen, taken > 0.9, window.face_px * window.scale),
         head_box=face_box,
         **faults_at_work(window, below, above, seen, taken, window.shrink_mask(layer.natural)),
     )
+
+
+def colours_along(
+    apart: NDArray[np.float64], ring: NDArray[np.bool_], offset: tuple[int, int]
+) -> dict[str, Any]:
+    """Return what the colours along a seam say, by the names in `Seam`.
+
+    Parameters
+    ----------
+    apart
+        (N,) CIEDE2000 for each pixel of the ring, row by row.
+    ring
+        (h, w) the middle of the soft edge.
+    offset
+        x, y of the window in the base.
+    """
+    if not apart.size:
+        return {"delta_e_median": 0.0, "delta_e_p95": 0.0, "worst_at": None}
+    rows, columns = np.nonzero(ring)
+    worst = int(apart.argmax())
+    return {
+        "delta_e_median": float(np.median(apart)),
+        "delta_e_p95": float(np.percentile(apart, 95)),
+        "worst_at": (float(columns[worst] + offset[0]), float(rows[worst] + offset[1])),
+    }
 
 
 def faults_at_work(

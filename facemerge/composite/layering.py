@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from facemerge import imaging
 from facemerge.composite import cut, outline, place, tone
 from facemerge.composite.silhouettes import Silhouettes
-from facemerge.composite.window import WORK_FACE_PX
+from facemerge.composite.window import work_scale, work_size
 from facemerge.words import Array, Face, Float
 
 Map = NDArray[np.float32]
@@ -75,33 +75,36 @@ widths, says nothing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Shot:
-    """One frame with everybody's silhouette."""
+class Sight:
+    """Who is where in a frame."""
 
-    pixels: Array
-    """(H, W, 3) uint8 or uint16."""
     faces: Mapping[int, Face]
     """Person's index -> face in the frame's pixels."""
-    silhouettes: Silhouettes
     base_from_frame: Float
     """(3, 3), full-resolution pixels."""
     blurred: frozenset[int] = frozenset()
     """Who is blurred or moved in it."""
 
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Offer:
-    """A further frame that may be asked for what the donor does not show."""
-
-    faces: Mapping[int, Face]
-    base_from_frame: Float
-    blurred: frozenset[int]
-    read: Callable[[], Shot | None]
-    """Gives the frame; None if its silhouettes cannot be told."""
-
-    def places(self, who: int) -> Float:
+    def points(self, who: int) -> Float:
         """Return (478, 2) where somebody's landmarks lie in the base's pixels."""
         return imaging.transform(self.base_from_frame, self.faces[who].landmarks[:, :2])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Shot(Sight):
+    """One frame with everybody's silhouette."""
+
+    pixels: Array
+    """(H, W, 3) uint8 or uint16."""
+    silhouettes: Silhouettes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Offer(Sight):
+    """A further frame that may be asked for what the donor does not show."""
+
+    read: Callable[[], Shot | None]
+    """Gives the frame; None if its silhouettes cannot be told."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -220,9 +223,8 @@ class Layering:
         front_share, behind_share = self._now(here, self._front), self._now(here, self._behind)
         bare_base = 1 - np.clip(old_share + front_share + behind_share, 0, 1)
         new_share = here.share(self._new, donor, donor.base_from_frame)
-        bare_donor = here.share(donor.silhouettes.background, donor, donor.base_from_frame)
         before_share = here.share(donor.silhouettes.of(self._front), donor, donor.base_from_frame)
-        before_share = before_share * self._elsewhere(here, donor, base)
+        before_share = before_share * self._in_base_too(here)
         beyond_share = here.share(donor.silhouettes.of(self._behind), donor, donor.base_from_frame)
         others_share = np.clip(before_share + beyond_share, 0, 1)
         new_share = np.clip(new_share, 0, 1 - others_share)
@@ -249,9 +251,7 @@ class Layering:
         far = np.clip((away - near_faces) / 0.02, 0, 1)
         elsewhere = _without_specks(beyond > 0.1, speck)
         zone = self._zone(below, placed, old, new, (bare_base > 0.5) & (bare_donor > 0.5))
-        wanted = (
-            (cv2.dilate((old > 0.05).astype(np.uint8), _disc(rim)) > 0) & (hidden | elsewhere) & (keep < 0.98)
-        )
+        wanted = _grown(old > 0.05, rim) & (hidden | elsewhere) & (keep < 0.98)
         filling = self._filled_about(here, _Scene(below, placed, old, new, bare_base), wanted, rim)
         whole = _laid_over(placed, filling.pixels, _soft(wanted & filling.known, 1.0))
         unknown = (hidden | (elsewhere & (far > 0))) & ~filling.known
@@ -261,17 +261,13 @@ class Layering:
         selves = np.maximum(old, new) > 0.5
         base_head, new_head = (
             selves
-            & outline.above_chin(
-                here.points(imaging.transform(shot.base_from_frame, shot.faces[who].landmarks[:, :2])),
-                here.shape,
-                BELOW_CHIN_FACES * self.face_px,
-            )
+            & outline.above_chin(here.points(shot.points(who)), here.shape, BELOW_CHIN_FACES * self.face_px)
             for shot in (base, donor)
         )
         needed = base_head | new_head
         if who in base.blurred:
             y, x = np.indices(here.shape, np.float32)
-            middle = here.points(base.faces[who].landmarks[:, :2]).mean(0)
+            middle = here.points(base.points(who)).mean(0)
             needed |= selves & (np.hypot(x - middle[0], y - middle[1]) < BLURRED_FACES * self.face_px)
         # Where somebody stands before the person an outline is to be expected, and a border hides there.
         natural = np.maximum(keep * (front > 0), unknown * before)
@@ -292,7 +288,7 @@ class Layering:
             mask=mask,
             whole=whole,
             taken=np.asarray(taken, np.float32),
-            natural=_grown(natural > 0.5, max(1, round(OUTLINE_PX * max(1.0, self.face_px / WORK_FACE_PX)))),
+            natural=_grown(natural > 0.5, max(1, round(OUTLINE_PX / work_scale(self.face_px)))),
             tone_delta_e=toned,
             filled=float((shows_at_all & wanted & filling.known).sum() / max(int(shows_at_all.sum()), 1)),
             old_left=float(left.sum() / max(int(old_head.sum()), 1)),
@@ -310,23 +306,22 @@ class Layering:
                 found = found + here.share(shot.silhouettes.of([who]), shot, shot.base_from_frame)
         return np.asarray(np.clip(found, 0, 1), np.float32)
 
-    def _elsewhere(self, here: _Window, shot: Shot, other: Shot) -> Map:
-        """Return (h, w) in [0, 1] where another frame, moved by their own motion, shows whoever is in front.
+    def _in_base_too(self, here: _Window) -> Map:
+        """Return (h, w) in [0, 1] where the base, moved by their own motion, shows whoever is in front.
 
         Skin beside skin, or white cloth before white cloth, is told wrongly now and then; hardly twice.
         """
+        base, donor = self._base, self._donor
         found = np.zeros(here.shape, np.float32)
         for who in self._front:
-            if who not in shot.faces:
+            if who not in donor.faces:
                 continue
-            if who not in other.faces:
-                found = np.maximum(found, here.share(shot.silhouettes.of([who]), shot, shot.base_from_frame))
+            if who not in base.faces:
+                theirs = here.share(donor.silhouettes.of([who]), donor, donor.base_from_frame)
+                found = np.maximum(found, theirs)
                 continue
-            there, mine = (
-                imaging.transform(s.base_from_frame, s.faces[who].landmarks[:, :2]) for s in (other, shot)
-            )
-            m = place.similarity_of(there, mine) @ other.base_from_frame
-            found = np.maximum(found, here.share(other.silhouettes.of([who]), other, m))
+            m = _by_face(base, donor, who)
+            found = np.maximum(found, here.share(base.silhouettes.of([who]), base, m))
         reach = max(2, round(AGREEING_FACES * self.face_px))
         return _firm(np.asarray(cv2.dilate(found, _disc(reach)), np.float32), 0.2, 0.6)
 
@@ -350,8 +345,7 @@ class Layering:
     def _cut(self, under: Map, placed: Map, shows: Map, needed: NDArray[np.bool_], natural: Map) -> Map:
         """Return how much of the donor is taken: what is needed, and as much about it as shows least."""
         h, w = shows.shape
-        scale = min(1.0, WORK_FACE_PX / self.face_px)
-        size = max(8, round(w * scale)), max(8, round(h * scale))
+        scale, size = work_scale(self.face_px), work_size((w, h), self.face_px)
         small, base, donor = (
             np.asarray(cv2.resize(p, size, interpolation=cv2.INTER_AREA), np.float32)
             for p in (shows, under, placed)
@@ -411,15 +405,12 @@ class Layering:
         if missing():
             self._add_others(here, self._donor, scene, wanted & ~expected, filling)
         left = list(self._others)
-        hides = {}
-        if missing() and left:
-            for who in self._base.silhouettes.people:
-                hides[who] = here.share(self._base.silhouettes.of([who]), self._base, np.eye(3))
-        for _ in range(min(FRAMES_ASKED, len(left))):
-            if not missing():
+        told = self._base.silhouettes
+        hides = {who: here.share(told.of([who]), self._base, np.eye(3)) for who in told.people}
+        for _ in range(FRAMES_ASKED):
+            if not left or not missing():
                 break
-            gap = wanted & ~filling.known
-            promised = [self._promised(here, offer, gap, hides) for offer in left]
+            promised = [self._promised(here, offer, wanted & ~filling.known, hides) for offer in left]
             if max(promised) < FEWEST_PX:
                 break
             shot = left.pop(int(np.argmax(promised))).read()
@@ -451,7 +442,7 @@ class Layering:
             return np.asarray(cv2.warpPerspective(share, small @ here.inside(motion), size) > 0.3)
 
         motions = {
-            who: place.similarity_of(self._base.faces[who].landmarks[:, :2], offer.places(who))
+            who: place.similarity_of(self._base.points(who), offer.points(who))
             for who in shares
             if who in offer.faces
         }
@@ -460,10 +451,7 @@ class Layering:
             taken |= laid(shares[who], motion)
         shown = ~taken
         if self._who in offer.faces and self._who not in offer.blurred:
-            donors = imaging.transform(
-                self._donor.base_from_frame, self._donor.faces[self._who].landmarks[:, :2]
-            )
-            back = place.similarity_of(offer.places(self._who), donors)
+            back = place.similarity_of(offer.points(self._who), self._donor.points(self._who))
             before = np.zeros(size[::-1], bool)
             for who in set(self._front) & set(motions):
                 before |= laid(shares[who], back @ motions[who])
@@ -482,11 +470,7 @@ class Layering:
         if int((~filling.known).sum()) < FEWEST_PX:
             return nowhere
         still = shot.base_from_frame
-        there, now = (
-            imaging.transform(s.base_from_frame, s.faces[self._who].landmarks[:, :2])
-            for s in (shot, self._donor)
-        )
-        starts = (still, place.similarity_of(there, now) @ still)
+        starts = (still, _by_face(shot, self._donor, self._who))
         motion = self._onto(here, shot, starts, scene.placed, scene.new, mine, ~filling.known)
         if motion is None:
             return nowhere
@@ -523,8 +507,7 @@ class Layering:
         `theirs_now` and `theirs` are (h, w) where they are in the picture, and in the frame as the first of
         `starts` lays it.
         """
-        scale = min(1.0, WORK_FACE_PX / self.face_px)
-        size = max(8, round(here.size[0] * scale)), max(8, round(here.size[1] * scale))
+        scale, size = work_scale(self.face_px), work_size(here.size, self.face_px)
         small_from_base = imaging.scale_matrix(here.size, size) @ imaging.shift_matrix(
             *-np.array(here.offset)
         )
@@ -534,7 +517,7 @@ class Layering:
         there_now, there = (
             cv2.resize(share, size, interpolation=cv2.INTER_AREA) for share in (theirs_now, theirs)
         )
-        colours, picture_from_frame = self._small(shot, scale)
+        colours, picture_from_frame = self._small(shot)
         picture = _grey(colours)
         best, least = None, np.inf
         for start in starts:
@@ -559,12 +542,12 @@ class Layering:
                 least = apart
         return best
 
-    def _small(self, shot: Shot, scale: float) -> tuple[Map, Float]:
+    def _small(self, shot: Shot) -> tuple[Map, Float]:
         """Return a copy of a frame at working size, and the (3, 3) matrix that leads to it."""
         key = id(shot.silhouettes)
         if key not in self._copies:
             h, w = shot.pixels.shape[:2]
-            size = max(8, round(w * scale)), max(8, round(h * scale))
+            size = work_size((w, h), self.face_px)
             copy = np.asarray(imaging.to_unit(imaging.resize(shot.pixels, size)), np.float32)
             self._copies[key] = copy, imaging.scale_matrix((w, h), size)
         return self._copies[key]
@@ -573,8 +556,7 @@ class Layering:
         """Return pixels of a frame in the base's exposure, told by all of the background."""
         key = id(shot.silhouettes)
         if key not in self._exposures:
-            scale = min(1.0, WORK_FACE_PX / self.face_px)
-            (base, to), (other, of) = (self._small(s, scale) for s in (self._base, shot))
+            (base, to), (other, of) = (self._small(s) for s in (self._base, shot))
             size = base.shape[1], base.shape[0]
             laid = cv2.warpPerspective(other, to @ shot.base_from_frame @ np.linalg.inv(of), size)
             agree = np.asarray(laid.max(2) > 0)
@@ -601,14 +583,11 @@ class Layering:
                 continue
             m = source.base_from_frame
             still_share = here.share(source.silhouettes.of([who]), source, m)
-            missing = cv2.dilate((wanted & ~filling.known).astype(np.uint8), _disc(3)) > 0
+            missing = _grown(wanted & ~filling.known, 3)
             if source is not now:
                 if int(((still_share > 0.3) & missing).sum()) < FEWEST_PX:
                     continue
-                here_now, there = (
-                    imaging.transform(s.base_from_frame, s.faces[who].landmarks[:, :2]) for s in (now, source)
-                )
-                starts = (m, place.similarity_of(there, here_now) @ m)
+                starts = (m, _by_face(source, now, who))
                 found = self._onto(
                     here, source, starts, scene.below, self._now(here, [who]), still_share, missing
                 )
@@ -627,14 +606,14 @@ class Layering:
         for shot, share in ((self._base, self._old), (self._donor, self._new)):
             y, x = np.nonzero(share > 0.3)
             full = np.linalg.inv(shot.silhouettes.small_from_frame)
-            corners.append(imaging.transform(shot.base_from_frame, shot.faces[self._who].landmarks[:, :2]))
+            corners.append(shot.points(self._who))
             if len(x):
                 box = np.array(
                     [(x.min(), y.min()), (x.max(), y.min()), (x.min(), y.max()), (x.max(), y.max())]
                 )
                 corners.append(imaging.transform(shot.base_from_frame @ full, box))
         points = np.vstack(corners)
-        middle = self._base.faces[self._who].landmarks[:, :2].mean(0)
+        middle = self._base.points(self._who).mean(0)
         reach = REACH_FACES * self.face_px
         margin = MARGIN_FACES * self.face_px
         low = np.maximum(points.min(0) - margin, middle - reach)
@@ -688,6 +667,11 @@ class _Window:
         return np.asarray(np.clip(1.5 - far / width, 0, 1), np.float32)
 
 
+def _by_face(source: Sight, target: Sight, who: int) -> Float:
+    """Return the (3, 3) matrix base_from_source that lays somebody's face where it is in another frame."""
+    return np.asarray(place.similarity_of(source.points(who), target.points(who)) @ source.base_from_frame)
+
+
 def _soft(where: NDArray[np.bool_], sigma: float) -> Map:
     return np.asarray(cv2.GaussianBlur(where.astype(np.float32), (0, 0), sigma), np.float32)
 
@@ -736,8 +720,7 @@ def _drawn(shares: Sequence[Map], picture: Map, face_px: float) -> list[Map]:
     """
     made: Any = cv2.ximgproc
     h, w = picture.shape[:2]
-    scale = min(1.0, WORK_FACE_PX / face_px)
-    size = max(8, round(w * scale)), max(8, round(h * scale))
+    scale, size = work_scale(face_px), work_size((w, h), face_px)
     small = np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), np.float32)
     guide = imaging.from_unit(np.clip(small, 0, 1), np.uint8)
     coarse = np.stack([cv2.resize(s, size, interpolation=cv2.INTER_AREA) for s in shares])

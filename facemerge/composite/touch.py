@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from facemerge import imaging
 from facemerge.composite import cut, measure
-from facemerge.composite.build import faults_at_work
+from facemerge.composite.build import colours_along, faults_at_work
 from facemerge.composite.window import Window
 from facemerge.words import Array, Float, Head, Pixels, Seam, Stroke, Touches, frozen
 
@@ -262,7 +262,7 @@ def _steepest(plane: NDArray[np.float32], axis: int) -> NDArray[np.float32]:
 def _measured_again(before: Head, head: Head, current: Pixels, base: Pixels, face_px: float) -> Seam:
     """Return the measures of a seam after its mask was touched up.
 
-    What concerns the donor as a whole (its tone, its grain, how it was bent) stays, and so do what was seen
+    What concerns the donor as a whole (its tone, its grain) stays, and so do what was seen
     of neighbours, of the old head and of a glow: for these the outlines would be needed. Where a fault was
     found before and the edge still passes, it stays too: the layer is blended there, which hides it.
     """
@@ -276,17 +276,11 @@ def _measured_again(before: Head, head: Head, current: Pixels, base: Pixels, fac
     if base is not current:
         apart = np.maximum(apart, measure.seen_difference(plain, shown, ring, known))
     new: dict[str, Any] = {
-        "delta_e_median": float(np.median(apart)) if apart.size else 0.0,
-        "delta_e_p95": float(np.percentile(apart, 95)) if apart.size else 0.0,
+        **colours_along(apart, ring, head.offset),
         "texture": measure.texture(below, ring),
         "misregistration_px": measure.misregistration(below, shown, (alpha > 0.05) & (alpha < 0.95)),
         "sharpness_step": measure.sharpness_step(below, shown, ring, face_px),
-        "worst_at": None,
     }
-    if apart.size:
-        rows, columns = np.nonzero(ring)
-        worst = int(apart.argmax())
-        new["worst_at"] = (float(columns[worst] + x), float(rows[worst] + y))
     new |= _measured_small(head, below, shown, alpha, face_px)
     old = before.seam
     for size, at in (

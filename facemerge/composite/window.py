@@ -15,6 +15,17 @@ WORK_FACE_PX = 110.0
 """Face width at which seams are sought and judged."""
 
 
+def work_scale(face_px: float) -> float:
+    """Return working pixels a pixel, where a face is so wide; never more than 1."""
+    return min(1.0, WORK_FACE_PX / face_px)
+
+
+def work_size(size: tuple[int, int], face_px: float) -> tuple[int, int]:
+    """Return the (w, h) of the working copy of a picture of that size."""
+    scale = work_scale(face_px)
+    return max(8, round(size[0] * scale)), max(8, round(size[1] * scale))
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Window:
     """A part of the base."""
@@ -29,8 +40,7 @@ class Window:
     @property
     def work_size(self) -> tuple[int, int]:
         """(w, h) of the working copy."""
-        scale = min(1.0, WORK_FACE_PX / self.face_px)
-        return max(8, round(self.size[0] * scale)), max(8, round(self.size[1] * scale))
+        return work_size(self.size, self.face_px)
 
     @property
     def scale(self) -> float:

@@ -77,7 +77,7 @@ def write_ora(
     layers
         The heads from bottom to top, in the order in which they were laid over the base: a later one covers
         an earlier one. Each becomes a layer with its pixels as RGB and its mask as alpha. Below it, hidden,
-        lies the donor as a whole where the head has it: to paint from, if something was cut off or bent.
+        lies the donor as a whole where the head has it: to paint from, if something was cut off.
     merged
         (H, W, 3) RGB, dtype of `base`: the composite.
     profile

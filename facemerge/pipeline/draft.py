@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import threading
+from collections import OrderedDict
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,6 +13,8 @@ from facemerge import imaging
 from facemerge.pipeline.look import Read
 from facemerge.words import Aligned, Analysis, Face, Float, Frame, Person, Pixels, Seam
 
+MOST_DRAFT_BYTES = 150_000_000
+"""What drafts of frames that are kept may take: of 24 megapixels 8."""
 DRAFT_FACE_PX = 130.0
 """Faces are left at least so wide: a little more than the size at which seams are sought."""
 
@@ -51,6 +55,20 @@ def draft_of(analysis: Analysis, read: Read) -> Draft:
         read,
         2 ** max(0, math.floor(math.log2(float(np.median(widths)) / DRAFT_FACE_PX))) if widths else 1,
     )
+
+
+def kept_draft_of(analysis: Analysis, read: Read) -> Draft:
+    """Return a burst's stand-in that keeps the frames it has read, as far as there is room.
+
+    Whoever tells people apart, and whoever lays them, asks for the same frames.
+
+    Parameters
+    ----------
+    analysis, read
+        As `draft_of` takes them.
+    """
+    draft = draft_of(analysis, read)
+    return replace(draft, read=Kept(draft.read, MOST_DRAFT_BYTES))
 
 
 def shrunk(analysis: Analysis, read: Read, shrink: int) -> Draft:
@@ -109,3 +127,26 @@ def _face(face: Face, small_from_large: Float) -> Face:
         box=(float(corners[0, 0]), float(corners[0, 1]), float(corners[1, 0]), float(corners[1, 1])),
         landmarks=np.hstack([points, depth]),
     )
+
+
+class Kept:
+    """Reads frames, the last one kept, and those before it as far as there is room; for several threads."""
+
+    def __init__(self, read: Read, most_bytes: int) -> None:
+        """Take what reads a frame, and how many bytes those that are kept may take."""
+        self._read = read
+        self._most_bytes = most_bytes
+        self._pixels: OrderedDict[str, Pixels] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def __call__(self, frame: Frame) -> Pixels:
+        with self._lock:
+            if frame.name in self._pixels:
+                self._pixels.move_to_end(frame.name)
+                return self._pixels[frame.name]
+        pixels = self._read(frame)
+        with self._lock:
+            self._pixels[frame.name] = pixels
+            while len(self._pixels) > 1 and sum(p.nbytes for p in self._pixels.values()) > self._most_bytes:
+                self._pixels.popitem(last=False)
+        return pixels

@@ -9,7 +9,7 @@ import numpy as np
 from facemerge import composite, imaging
 from facemerge.formats import icc, photo
 from facemerge.pipeline.draft import Draft
-from facemerge.words import Aligned, Face, Frame, Pixels
+from facemerge.words import Aligned, Analysis, Face, Frame, Pixels
 
 MOST_WITNESSES = 7
 """How many frames people are told apart by."""
@@ -25,6 +25,7 @@ class Outlines:
         self._draft = draft
         self._glimpses: dict[int, composite.Glimpse] = {}
         self._told: dict[int, composite.Silhouettes | None] = {}
+        self._blurred = _blurred(draft.analysis)
 
     def resized(self, draft: Draft) -> Outlines:
         """Return these outlines for the same burst at another size."""
@@ -64,15 +65,7 @@ class Outlines:
 
     def blurred(self, frame: int) -> frozenset[int]:
         """Return the indices of those who are much less sharp in a frame than in their sharpest one."""
-        found = set()
-        for i, person in enumerate(self._draft.analysis.people):
-            scores = self._draft.analysis.scores[person.id]
-            known = [v for s in scores if s is not None and (v := s.sharpness.value) is not None]
-            mine = scores[frame]
-            value = None if mine is None else mine.sharpness.value
-            if value is not None and value < SHARP_ENOUGH * max(known):
-                found.add(i)
-        return frozenset(found)
+        return self._blurred[frame]
 
     def _witnesses(self) -> list[int]:
         """Return the frames by which people are told apart: some, spread over the burst."""
@@ -89,6 +82,18 @@ class Outlines:
                 in_form_of(self._draft.read(own), own, to), self.faces(frame), float(np.median(widths))
             )
         return self._glimpses[frame]
+
+
+def _blurred(analysis: Analysis) -> list[frozenset[int]]:
+    """Return for each frame who is blurred in it."""
+    found: list[set[int]] = [set() for _ in analysis.frames]
+    for i, person in enumerate(analysis.people):
+        sharp = [None if s is None else s.sharpness.value for s in analysis.scores[person.id]]
+        most = max((v for v in sharp if v is not None), default=0.0)
+        for frame, value in enumerate(sharp):
+            if value is not None and value < SHARP_ENOUGH * most:
+                found[frame].add(i)
+    return [frozenset(people) for people in found]
 
 
 def in_form_of(pixels: Pixels, frame: Frame, base: Frame) -> Pixels:

@@ -14,7 +14,7 @@ from facemerge import choice, composite, faces, risk
 from facemerge.composite.touch import touch
 from facemerge.errors import OptionError
 from facemerge.options import Options
-from facemerge.pipeline.draft import Draft, draft_of
+from facemerge.pipeline.draft import Draft, kept_draft_of
 from facemerge.pipeline.look import Album, Read
 from facemerge.pipeline.outlines import Outlines, in_form_of
 from facemerge.pipeline.progress import Progress, no_progress
@@ -140,7 +140,7 @@ def settle(
     InputError
         If a frame can no longer be read.
     """
-    draft = draft_of(analysis, read)
+    draft = kept_draft_of(analysis, read)
     outlines = Outlines(draft)
     benches: dict[int, Bench] = {}
 
@@ -152,15 +152,15 @@ def settle(
 
     best = settled(analysis, album, decisions, bench_of, options, progress)
     touches, notes = touches_for(analysis, best.choice, decisions)
-    if draft.shrink > 1 or touches:
-        bench = benches[best.choice.base] if draft.shrink == 1 else None
-        # Their frames take room that the large ones may need.
+    if draft.shrink > 1:
+        areas = areas_of(best.heads, draft.shrink)
+        # The drafts take room that the large frames may need.
         benches.clear()
-        if bench is None:
-            whole = Draft(analysis=analysis, read=read, shrink=1)
-            areas = areas_of(best, draft.shrink)
-            bench = Bench(whole, best.choice.base, outlines.resized(whole), options, areas)
-        best = bench.set_in(best.choice, progress, touches)
+        whole = Draft(analysis=analysis, read=read, shrink=1)
+        bench = Bench(whole, best.choice.base, outlines.resized(whole), options)
+        best = bench.set_in(best.choice, progress, touches, areas)
+    elif touches:
+        best = benches[best.choice.base].set_in(best.choice, progress, touches)
     return dataclasses.replace(best, risks=with_notes(best.risks, decisions, options), notes=notes)
 
 
@@ -324,20 +324,9 @@ def _worth(analysis: Analysis, chosen: Choice, tried: Mapping[Swap, float], opti
 class Bench:
     """One base frame, and the heads that have been made for it."""
 
-    def __init__(
-        self,
-        draft: Draft,
-        base: int,
-        outlines: Outlines,
-        options: Options,
-        areas: Mapping[tuple[str, int], Area] | None = None,
-    ) -> None:
-        """Take the burst, the base's index, everybody's outlines, the settings, and where heads may reach.
-
-        `areas` gives that by person id and frame, x0, y0, x1, y1; who is not in it may reach anywhere.
-        """
+    def __init__(self, draft: Draft, base: int, outlines: Outlines, options: Options) -> None:
+        """Take the burst, the base's index, everybody's outlines, and the settings."""
         analysis, read = draft.analysis, draft.read
-        self._areas = dict(areas or {})
         self._draft = draft
         self._analysis = analysis
         self._index = base
@@ -346,17 +335,14 @@ class Bench:
         frame = analysis.frames[base]
         self._base = read(frame)
         self._donors = _Donors(analysis, lambda f: in_form_of(read(f), f, frame))
-        self._made: dict[tuple[str, int], list[tuple[list[Head], Head]]] = {}
-
-    def allow(self, areas: Mapping[tuple[str, int], Area]) -> None:
-        """Say where further heads may reach, as when the bench was made."""
-        self._areas |= areas
+        self._made: dict[tuple[str, int, Area | None], list[tuple[list[Head], Head]]] = {}
 
     def set_in(
         self,
         chosen: Choice,
         progress: Progress,
         touches: Mapping[str, Touches] | None = None,
+        areas: Mapping[str, Area] | None = None,
     ) -> Set:
         """Return the heads of a choice with this base, back row first, and everybody's risk.
 
@@ -368,6 +354,8 @@ class Bench:
             Told before each head.
         touches
             What was done to masks by hand, by person id; such a head is what later heads are laid on.
+        areas
+            By person id, x0, y0, x1, y1 beyond which their head is not to reach, as `areas_of` gives them.
         """
         analysis, options = self._analysis, self._options
         heads: list[Head] = []
@@ -377,7 +365,7 @@ class Bench:
         swaps = [(p, k) for p, k in zip(analysis.people, chosen.picks, strict=True) if not k.from_base]
         for done, (person, pick) in enumerate(swaps):
             progress("Setting heads in", done, len(swaps))
-            head = self._head(person, pick, current, heads, frames)
+            head = self._head(person, pick, current, heads, frames, (areas or {}).get(person.id))
             if touches and person.id in touches:
                 head, found = self._touched(person, pick, head, current, touches[person.id])
             else:
@@ -395,21 +383,30 @@ class Bench:
         current: Pixels,
         laid: Sequence[Head],
         frames: Mapping[str, int],
+        area: Area | None,
     ) -> Head:
         """Return a head, made anew only if what lies under its window is not what it was made for.
 
         `frames` gives by person id the frame that each of those laid comes from.
         """
-        for under, head in self._made.get((person.id, pick.frame), ()):
+        for under, head in self._made.get((person.id, pick.frame, area), ()):
             if under == [h for h in laid if _meet(h, head)]:
                 return head
-        head = self.build(person.id, pick.frame, current, {h.person: frames[h.person] for h in laid})
+        before = {h.person: frames[h.person] for h in laid}
+        head = self.build(person.id, pick.frame, current, before, area=area)
         under = [h for h in laid if _meet(h, head)]
-        self._made.setdefault((person.id, pick.frame), []).append((under, head))
+        self._made.setdefault((person.id, pick.frame, area), []).append((under, head))
         return head
 
     def build(
-        self, person: str, frame: int, current: Pixels, laid: Mapping[str, int], *, further: bool = True
+        self,
+        person: str,
+        frame: int,
+        current: Pixels,
+        laid: Mapping[str, int],
+        *,
+        area: Area | None = None,
+        further: bool = True,
     ) -> Head:
         """Return one head.
 
@@ -421,6 +418,8 @@ class Bench:
             The base with the heads laid so far.
         laid
             By person id, the frames that these come from.
+        area
+            Beyond which nothing is to change; None = anywhere.
         further
             Whether further frames are asked for what the donor does not show.
         """
@@ -435,7 +434,7 @@ class Bench:
             rows=[p.row for p in people],
             others=[self._offer(f) for f in offers],
             laid={indices[who]: self._shot(f, self._donors(f)) for who, f in laid.items()},
-            area=self._areas.get((person, frame)),
+            area=area,
         )
 
     def _shot(self, frame: int, pixels: Pixels) -> composite.Shot:
@@ -473,19 +472,18 @@ class Bench:
         return made, dataclasses.replace(found, reasons=(*found.reasons, TOUCHED))
 
 
-def areas_of(made: Set, shrink: int) -> dict[tuple[str, int], Area]:
-    """Return by person id and frame where heads that were made small may reach at full size.
+def areas_of(heads: Sequence[Head], shrink: int) -> dict[str, Area]:
+    """Return by person id where heads that were made small may reach at full size.
 
     Parameters
     ----------
-    made
-        Heads set into a draft.
+    heads
+        As they were set into a draft.
     shrink
         How many times as wide the true frames are.
     """
-    frames = {p.person: p.frame for p in made.choice.picks}
     areas = {}
-    for head in made.heads:
+    for head in heads:
         rows, columns = (np.flatnonzero((head.mask > 0).any(axis)) for axis in (1, 0))
         if not len(rows):
             continue
@@ -493,7 +491,7 @@ def areas_of(made: Set, shrink: int) -> dict[tuple[str, int], Area]:
         room = round(ROOM_SHARE * (rows[-1] - rows[0] + 1))
         low = max(x, x + int(columns[0]) - room), max(y, y + int(rows[0]) - room)
         high = min(x + w, x + int(columns[-1]) + room), min(y + h, y + int(rows[-1]) + room)
-        areas[head.person, frames[head.person]] = (
+        areas[head.person] = (
             low[0] * shrink,
             low[1] * shrink,
             (high[0] + 1) * shrink,

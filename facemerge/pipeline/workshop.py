@@ -14,7 +14,7 @@ import numpy as np
 from facemerge import composite, imaging
 from facemerge.options import Options
 from facemerge.pipeline import setting
-from facemerge.pipeline.draft import Draft, draft_of, shrunk
+from facemerge.pipeline.draft import Draft, Kept, kept_draft_of, shrunk
 from facemerge.pipeline.look import Read
 from facemerge.pipeline.outlines import Outlines
 from facemerge.pipeline.progress import Progress, no_progress
@@ -24,7 +24,6 @@ from facemerge.words import (
     Choice,
     Decisions,
     Face,
-    Frame,
     Head,
     Person,
     Pick,
@@ -37,8 +36,8 @@ from facemerge.words import (
 
 SCREEN_PX = 1600
 """Long side of the big picture on a screen."""
-MOST_DRAFT_BYTES, MOST_SMALL_BYTES = 150_000_000, 300_000_000
-"""What drafts of frames and those of screen size may take: of 24 megapixels 8 and 66."""
+MOST_SMALL_BYTES = 300_000_000
+"""What frames of screen size may take: of 24 megapixels 66."""
 BENCHES_KEPT = 2
 """Bases whose heads are kept: the one that is shown, and the one before it for whoever compares."""
 CHOICES_KEPT = 32
@@ -81,8 +80,7 @@ class Workshop:
         self._settled: OrderedDict[str, setting.Set] = OrderedDict()
         self._benches: OrderedDict[int, _Bench] = OrderedDict()
         self._drafting = threading.RLock()
-        draft = draft_of(work.analysis, read)
-        self._draft = replace(draft, read=Kept(draft.read, MOST_DRAFT_BYTES))
+        self._draft = draft = kept_draft_of(work.analysis, read)
         long_side = max(max(f.size) for f in draft.analysis.frames)
         self._coarser = max(1, round(long_side / SCREEN_PX))
         # Not by way of the drafts: all frames are read for the screen, few for drafts.
@@ -301,7 +299,7 @@ class Workshop:
         touches, _ = setting.touches_for(self._work.analysis, chosen, decided)
         with self._making:
             if self.shrink == 1:
-                bench = self._bench(chosen.base)
+                bench, areas = self._bench(chosen.base), None
             else:
                 if self._full is None or self._full[0] != chosen.base:
                     self._full = None
@@ -309,8 +307,8 @@ class Workshop:
                     made = _Bench(self._whole, chosen.base, outlines, self._work.options)
                     self._full = chosen.base, made
                 bench = self._full[1]
-                bench.allow(setting.areas_of(self.settled(decided), self.shrink))
-            return bench.set_in(chosen, progress, touches)
+                areas = setting.areas_of(self.settled(decided).heads, self.shrink)
+            return bench.set_in(chosen, progress, touches, areas)
 
     def _near(self, shown: setting.Set, area: tuple[int, int, int, int]) -> set[str]:
         """Return whose heads may change an area, and on whose heads these lie."""
@@ -328,29 +326,6 @@ class Workshop:
         """Give the room of the large frames free; what is asked for next is made anew."""
         with self._making:
             self._full = None
-
-
-class Kept:
-    """Reads frames, the last one kept, and those before it as far as there is room; for several threads."""
-
-    def __init__(self, read: Read, most_bytes: int) -> None:
-        """Take what reads a frame, and how many bytes those that are kept may take."""
-        self._read = read
-        self._most_bytes = most_bytes
-        self._pixels: OrderedDict[str, Pixels] = OrderedDict()
-        self._lock = threading.Lock()
-
-    def __call__(self, frame: Frame) -> Pixels:
-        with self._lock:
-            if frame.name in self._pixels:
-                self._pixels.move_to_end(frame.name)
-                return self._pixels[frame.name]
-        pixels = self._read(frame)
-        with self._lock:
-            self._pixels[frame.name] = pixels
-            while len(self._pixels) > 1 and sum(p.nbytes for p in self._pixels.values()) > self._most_bytes:
-                self._pixels.popitem(last=False)
-        return pixels
 
 
 def area_of(head: Head, true_from_draft: Array, slack_px: int = 0) -> tuple[int, int, int, int]:

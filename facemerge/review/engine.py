@@ -11,12 +11,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from facemerge import composite, imaging
-from facemerge.models import Models
+from facemerge.pipeline.draft import Kept
 from facemerge.pipeline.look import Read
 from facemerge.pipeline.progress import Progress, no_progress
 from facemerge.pipeline.reviewing import Finished
 from facemerge.pipeline.setting import Set
-from facemerge.pipeline.workshop import SCREEN_PX, Kept, Workshop, area_of
+from facemerge.pipeline.workshop import SCREEN_PX, Workshop, area_of
 from facemerge.review import pictures
 from facemerge.words import Array, Choice, Decisions, Risk
 
@@ -45,8 +45,8 @@ class Shown:
 class Engine:
     """Shows decisions; for several threads."""
 
-    def __init__(self, work: Finished, read: Read, models: Models, progress: Progress = no_progress) -> None:
-        """Take a finished result, what gives a frame's pixels, the networks and who is told how far it is."""
+    def __init__(self, work: Finished, read: Read, progress: Progress = no_progress) -> None:
+        """Take a finished result, what gives a frame's pixels, and who is told how far it is."""
         self._work = work
         self.read = Kept(read, 0)
         """Gives a frame's pixels; the last one is kept for whoever asks next."""
