@@ -16,7 +16,7 @@ CORE_HEADS = 0.8
 """Within it a pixel is the head's whatever its colour, if no face stands before it."""
 # A body as an ellipse below the face, in face widths and heights, and what it costs in heads to be one.
 BODY_WIDE, BODY_HIGH, BODY_DOWN = 1.3, 1.1, 1.5
-BODY_COST, ABOVE_CHIN_COST = 1.4, 2.0
+BODY_COST, ABOVE_CHIN_COST = 1.2, 2.0
 BINS = (10, 14, 14)
 """Colours are counted in so many boxes of CIELAB."""
 WIDEST_A_B = 60.0

@@ -35,8 +35,9 @@ SURE_SHARE, BAND_FACES, DOUBT_WEIGHT = 0.8, 0.03, 0.01
 SPREAD, EDGE_STEPS, FIRMNESS = 20.0, 10.0, 3
 """How far what is sure spreads, the 8-bit step that is an edge, and the power that shares are taken to."""
 ROUNDED_PX = 1.5
-OUTLINE_FACES, RIM_FACES = 0.015, 0.025
-"""Radius within which an outline is drawn to the picture's edges, and the rim taken with somebody."""
+OUTLINE_FACES, RIM_FACES, BLURRED_RIM_FACES = 0.015, 0.025, 0.09
+"""Radius within which an outline is drawn to the picture's edges, the rim taken with somebody, and with
+somebody who is blurred."""
 HALO_FACES, FADE_FACES = 0.1, 0.08
 """How far the donor's surroundings are taken along, and how softly they end."""
 GROWN_FACES, GROWN_DELTA_E = 0.35, 6.0
@@ -52,6 +53,9 @@ PART_FACES, PART_REACH_FACES = 0.03, 2.2
 """Smaller parts of a silhouette, in squared face widths, or such as lie farther off, are doubts."""
 CUT_FACES, SOFT_FACES = 0.05, (0.01, 0.06)
 """How far the border may move, and how soft it is where both sides differ and where they agree."""
+MEETING_FACES, HARDLY_UNLIKE, SURELY_BEFORE = 0.12, 0.06, 1.6
+"""How near two people meet, the share of it by which outlines differ that says nothing, and how much more one
+outline differs than the other if it is clear who stands before whom."""
 BELOW_CHIN_FACES = 0.07
 """How far below the chin the head is taken in any case."""
 OUTLINE_PX = 3
@@ -62,13 +66,16 @@ BLURRED_FACES = 1.7
 """How far from the face somebody who is blurred in the base is taken in any case."""
 SPECK_FACES = 0.012
 """Smaller pieces, in squared face widths, are errors of outlines."""
-TONE_MOVED = 0.05
-"""By how much a moved body's tone, encoded, may be matched to the new one's."""
+TONE_MOVED, TONE_NEAR_FACES, TONE_USUAL = 0.05, 0.12, 0.02
+"""By how much a moved body's tone, encoded, may be matched to the new one's, from how far about, and what the
+usual ratio weighs beside those that lie near."""
 AGREEING_FACES = 0.1
 """By how much what two frames tell of somebody may lie apart."""
 FRAMES_ASKED, PROMISE_SHRINK = 3, 6
 """How many further frames are asked for what the donor does not show, and how coarsely it is foreseen."""
 FEWEST_PX = 12
+WORST_FIT = 0.04
+"""A body of which half the pixels differ by more, of full scale, does not lie where it should."""
 ABOUT_FACES, FEWEST_BODY_FACES = 0.6, 0.05
 """How far about the pixels in question a body's place is measured; less of it than the other, in squared face
 widths, says nothing."""
@@ -205,9 +212,10 @@ class Layering:
         self._base, self._donor, self._others = base, donor, others
         self._who, self._laid = who, laid or {}
         others_seen = sorted({*base.silhouettes.people, *donor.silhouettes.people} - {who})
-        self._front = [i for i in others_seen if rows[i] >= rows[who]]
+        self._front = [i for i in others_seen if rows[i] > rows[who]]
         self._behind = [i for i in others_seen if rows[i] < rows[who]]
-        self._uncovered = [i for i in others_seen if rows[i] <= rows[who]]
+        self._beside = [i for i in others_seen if rows[i] == rows[who]]
+        self._uncovered = [*self._behind, *self._beside]
         self._copies: dict[int, tuple[Map, Float]] = {}
         self._exposures: dict[int, Map] = {}
         self.face_px = float(base.faces[who].box[2] - base.faces[who].box[0])
@@ -219,6 +227,7 @@ class Layering:
         here = _Window(*self._window())
         rim = max(2, round(RIM_FACES * self.face_px))
         below = here.cut(base.pixels)
+        self._order_neighbours(here, below)
         old_share = here.share(self._old, base, np.eye(3))
         front_share, behind_share = self._now(here, self._front), self._now(here, self._behind)
         bare_base = 1 - np.clip(old_share + front_share + behind_share, 0, 1)
@@ -243,7 +252,13 @@ class Layering:
         keep = np.maximum(keep, here.rim(max(2, round(0.03 * self.face_px))))
         # The rim of whoever stands before the person is not the person's: it would lie there as a line.
         speck = SPECK_FACES * self.face_px**2
-        hidden = _grown(_without_specks(before > 0.1, speck), rim + 1) | ~reached
+        covers = _without_specks(before > 0.1, speck)
+        hidden = _grown(covers, rim + 1) | ~reached
+        soft = donor.silhouettes.of([i for i in self._front if i in donor.blurred])
+        hidden |= _grown(
+            covers & (here.share(soft, donor, donor.base_from_frame) > 0.5),
+            round(BLURRED_RIM_FACES * self.face_px),
+        )
         # What stands behind the person and close by may come along: hair is not to be cut from it.
         near_faces = NEAR_FACES[who in base.blurred]
         core = (np.maximum(old, new) > 0.5).astype(np.uint8)
@@ -294,6 +309,45 @@ class Layering:
             old_left=float(left.sum() / max(int(old_head.sum()), 1)),
             new_hidden=float((new_head & (keep > 0.5)).sum() / max(int(new_head.sum()), 1)),
         )
+
+    def _order_neighbours(self, here: _Window, below: Map) -> None:
+        """Tell who of the person's own row stands before them, and who behind."""
+        for who in self._beside:
+            before = self._stands_before(here, below, who)
+            (self._front if before else self._behind).append(who)
+        self._beside = []
+
+    def _stands_before(self, here: _Window, below: Map, other: int) -> bool:
+        """Return whether a neighbour has to be taken as standing before the person.
+
+        The outline between two belongs to the nearer one, and moves as they do: the silhouette of whoever
+        stands before is the same in both frames once it is laid by their own motion, the other's is not.
+        """
+        base, donor = self._base, self._donor
+        if any(i not in shot.faces for i in (self._who, other) for shot in (base, donor)):
+            return True
+        pair = self._who, other
+        now = {i: here.share(base.silhouettes.of([i]), base, np.eye(3)) for i in pair}
+        still = donor.base_from_frame
+        reach = max(2, round(MEETING_FACES * self.face_px))
+        near = _grown(now[self._who] > 0.5, reach) & _grown(now[other] > 0.5, reach)
+        if int(near.sum()) < FEWEST_PX:
+            return False
+        unlike = []
+        for i in pair:
+            theirs = here.share(donor.silhouettes.of([i]), donor, still)
+            starts = still, _by_face(donor, base, i)
+            motion = self._onto(here, donor, starts, below, now[i], theirs, near)
+            moved = {
+                k: here.share(donor.silhouettes.of([k]), donor, still if motion is None else motion)
+                for k in pair
+            }
+            both = near & (sum(now.values()) > 0.9) & (sum(moved.values()) > 0.9)
+            unlike.append(float(np.abs(now[i] - moved[i])[both].mean()) if both.any() else 0.0)
+        mine, theirs_unlike = unlike
+        if max(unlike) < HARDLY_UNLIKE:
+            return False
+        return theirs_unlike < SURELY_BEFORE * mine
 
     def _now(self, here: _Window, people: Sequence[int]) -> Map:
         """Return the share of some people where they are to be seen now."""
@@ -484,9 +538,7 @@ class Layering:
         pixels = self._exposed(pixels, shot)
         both = (share > 0.9) & (scene.new > 0.9) & valid
         if int(both.sum()) >= FEWEST_PX:
-            # Light falls a little differently on a body that has moved.
-            ratio = np.median(scene.placed[both], axis=0) / np.maximum(np.median(pixels[both], axis=0), 1e-3)
-            pixels = np.clip(pixels * np.clip(ratio, 1 - TONE_MOVED, 1 + TONE_MOVED), 0, 1)
+            pixels = _toned_near(pixels, scene.placed, both, self.face_px)
         filling.add(np.asarray(pixels, np.float32), use & valid)
         return share
 
@@ -536,8 +588,8 @@ class Layering:
             if found is None:
                 continue
             laid = cv2.warpPerspective(source, found, size, borderMode=cv2.BORDER_REPLICATE)
-            apart = float(np.abs(laid - wanted)[region].mean())
-            if apart < least:
+            apart = float(np.median(np.abs(laid - wanted)[region]))
+            if apart < min(least, WORST_FIT):
                 best = np.asarray(np.linalg.inv(small_from_base) @ found @ small_from_base @ start)
                 least = apart
         return best
@@ -678,6 +730,24 @@ def _soft(where: NDArray[np.bool_], sigma: float) -> Map:
 
 def _laid_over(below: Map, above: Map, share: Map) -> Map:
     return np.asarray(np.clip(below + share[..., None] * (above - below), 0, 1), np.float32)
+
+
+def _toned_near(pixels: Map, wanted: Map, both: NDArray[np.bool_], face_px: float) -> Map:
+    """Return a moved body's pixels in the tone of the picture they are to join, told where `both` show it.
+
+    Light falls a little differently on a body that has moved, and not evenly: what lies near counts most
+    (normalised convolution, Knutsson and Westin 1993, from memory).
+    """
+    ratio = np.median(wanted[both], axis=0) / np.maximum(np.median(pixels[both], axis=0), 1e-3)
+    usual = np.clip(ratio, 1 - TONE_MOVED, 1 + TONE_MOVED).astype(np.float32)
+    calm, theirs = (cv2.GaussianBlur(p, (0, 0), max(1.0, 0.01 * face_px)) for p in (wanted, pixels))
+    local = np.clip(calm / np.maximum(theirs, 1e-3), 1 - TONE_MOVED, 1 + TONE_MOVED)
+    sigma = TONE_NEAR_FACES * face_px
+    weight = np.where(both, 1.0, 0.0).astype(np.float32)
+    total = cv2.GaussianBlur(weight, (0, 0), sigma)[..., None]
+    near = cv2.GaussianBlur(np.asarray(local * weight[..., None], np.float32), (0, 0), sigma)
+    gain = (near + TONE_USUAL * usual) / (total + TONE_USUAL)
+    return np.asarray(np.clip(pixels * gain, 0, 1), np.float32)
 
 
 def _tone_step(base: Map, donor: Map, both: NDArray[np.bool_]) -> float:
