@@ -4,7 +4,7 @@ from facemerge.composite.blend import lay
 from facemerge.composite.build import build_head
 from facemerge.composite.forecast import Patch, forecast, patch_of
 from facemerge.composite.layering import Offer, Shot
-from facemerge.composite.silhouettes import Glimpse, Silhouettes, glimpse, segment
+from facemerge.composite.silhouettes import Glimpse, Silhouettes, glimpse, reconcile, segment
 
 __all__ = [
     "Glimpse",
@@ -17,5 +17,6 @@ __all__ = [
     "glimpse",
     "lay",
     "patch_of",
+    "reconcile",
     "segment",
 ]

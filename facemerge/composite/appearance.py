@@ -51,14 +51,21 @@ def body_cost(points: Float, shape: tuple[int, int]) -> NDArray[np.float32]:
     return np.asarray(BODY_COST + np.maximum(0, away - 1) + ABOVE_CHIN_COST * above_chin, np.float32)
 
 
-def told(log: Float, sure: NDArray[np.bool_], whose: NDArray[np.intp]) -> Float:
+def chances(log: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return log likelihoods, of parts along the first axis, as chances that sum to 1."""
+    found = np.exp(log - log.max(0))
+    return np.asarray(found / found.sum(0), np.float32)
+
+
+def told(
+    log: NDArray[np.float32], sure: NDArray[np.bool_], whose: NDArray[np.intp]
+) -> NDArray[np.float32]:
     """Return chances that sum to 1, with heads where there is no doubt."""
-    chances = np.exp(log - log.max(0))
-    chances /= chances.sum(0)
-    chances[:, sure] = 0
+    found = chances(log)
+    found[:, sure] = 0
     y, x = np.nonzero(sure)
-    chances[whose[y, x], y, x] = 1
-    return np.asarray(chances)
+    found[whose[y, x], y, x] = 1
+    return found
 
 
 def colour_boxes(lab: NDArray[np.float32]) -> tuple[NDArray[np.intp], ...]:
@@ -68,12 +75,12 @@ def colour_boxes(lab: NDArray[np.float32]) -> tuple[NDArray[np.intp], ...]:
     return tuple(np.moveaxis(share.astype(np.intp), -1, 0))
 
 
-def log_likelihood(boxes: tuple[NDArray[np.intp], ...], weight: Float) -> Float:
-    """Return the (h, w) log likelihood of each pixel's colour in the part that `weight` shows."""
+def colour_model(boxes: tuple[NDArray[np.intp], ...], weight: Float) -> NDArray[np.float32]:
+    """Return the log likelihood of each box of `BINS` in the part that `weight`, (h, w), shows."""
     size = int(np.prod(BINS))
     if weight.sum() < FEWEST:
-        return np.full(weight.shape, -np.log(size))
+        return np.full(BINS, -np.log(size), np.float32)
     counts = np.bincount(np.ravel_multi_index(boxes, BINS).ravel(), weight.ravel(), size).reshape(BINS)
     counts = ndimage.gaussian_filter(counts, 0.8)
     share = (1 - STRAY_SHARE) * counts / counts.sum() + STRAY_SHARE / size
-    return np.asarray(np.log(share[boxes]))
+    return np.asarray(np.log(share), np.float32)

@@ -46,7 +46,12 @@ def _similarity(source: Float, target: Float) -> Float:
     return np.asarray(imaging.shift_matrix(*b) @ m @ imaging.shift_matrix(*-a))
 
 
-def refine(base: NDArray[np.float32], placed: NDArray[np.float32], region: NDArray[np.uint8]) -> Float | None:
+def refine(
+    base: NDArray[np.float32],
+    placed: NDArray[np.float32],
+    region: NDArray[np.uint8],
+    steps: int = ECC_STEPS,
+) -> Float | None:
     """Return the (3, 3) matrix base_from_placed that best lays one grey picture on the other in a region.
 
     Enhanced correlation coefficient, translation and turn (Evangelidis & Psarakis, "Parametric Image
@@ -58,6 +63,8 @@ def refine(base: NDArray[np.float32], placed: NDArray[np.float32], region: NDArr
         (h, w) float32 in [0, 1].
     region
         (h, w) uint8, non-zero where the two should agree.
+    steps
+        How many are taken at most.
 
     Returns
     -------
@@ -65,7 +72,7 @@ def refine(base: NDArray[np.float32], placed: NDArray[np.float32], region: NDArr
         None if it does not converge or runs off; the caller then keeps what it has.
     """
     start = np.eye(2, 3, dtype=np.float32)
-    criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, ECC_STEPS, ECC_CHANGE)
+    criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, steps, ECC_CHANGE)
     try:
         _, m = cv2.findTransformECC(base, placed, start, cv2.MOTION_EUCLIDEAN, criteria, region, 5)
     except cv2.error:

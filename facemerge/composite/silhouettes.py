@@ -8,6 +8,7 @@ and what somebody hides in one frame is bare in another, so that the background 
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -37,14 +38,19 @@ HEAD_REACH, BODY_HALF_WIDTH = 1.15, 1.3
 """How far from a face another frame is not trusted to show the background: in heads, and in face widths."""
 STEADY, STEADY_DELTA_E, STEADY_PX = 4.0, 4.0, 7
 """Weight of a pixel about which nothing moves beside a head, the difference, and the width looked at."""
-MOST_LIKELY = 3.0
+MOST_LIKELY, OPEN = 3.0, 12.0
+"""What a colour counts at most, and how much likelier by all else than the next a part is if it is certain."""
 ABOVE_FACES, BESIDE_FACES = 2.0, 3.0
 """How far above and beside a face its own motion is looked for, in face widths."""
 ROUNDS = 2
-FEWEST_BODY_PX, BODY_ROOM_PX = 60, 8
-"""Fewer pixels do not tell a body's motion; how far about them is looked at."""
-SMOOTHING, EDGE_STEPS = 400.0, 6.0
-"""Strength of the edge-preserving smoothing, and the 8-bit step that counts as an edge."""
+FEWEST_BODY_PX, BODY_ROOM_PX, BODY_STEPS, BODY_FITS = 60, 8, 8, 0.015
+"""Fewer pixels do not tell a body's motion; how far about them is looked at, in how many steps it is sought, and
+the difference, of full scale, at which it is found."""
+SMOOTHING, SMOOTHING_AGAIN, EDGE_STEPS = 400.0, 60.0, 6.0
+"""Strengths of the edge-preserving smoothing, and the 8-bit step that counts as an edge."""
+VOTE, VOTE_DELTA_E, VOTES_BEFORE, LEAST_SHARE = 4.0, 6.0, 0.3, 0.02
+"""Weight of what other frames say, the difference at which they have little to say, how many votes are as good
+as none, and the share that a vote can raise at all."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -68,6 +74,9 @@ class Silhouettes:
     people: tuple[int, ...]
     """The persons' indices, in the order of `shares`."""
     small_from_frame: Float
+    body_motions: tuple[Mapping[int, Float], ...] = ()
+    """For each other frame that they were told by, person's index -> (3, 3) what lays their body there on
+    their body here, in small pixels; who showed too little of it is not in it."""
 
     def of(self, people: Sequence[int]) -> NDArray[np.float32]:
         """Return (h, w) the share of some people together; of people not in the frame there is none."""
@@ -141,30 +150,91 @@ def segment(target: Glimpse, others: Sequence[tuple[Glimpse, Float]]) -> Silhoue
     bareness = bare - PLACE * (NEAR_COST * near + BACKGROUND_COST) - MOTION * still
     bareness += STEADY * np.where(beside, steady, 0)
 
-    def parts_by(bodies: NDArray[np.float32]) -> Float:
+    def parts_by(bodies: NDArray[np.float32], rounds: int) -> NDArray[np.float32]:
         motion = np.concatenate([moved, bodies])
         prior: NDArray[np.float32] = np.concatenate(
             [-(PLACE * place_cost + MOTION * motion), bareness[None]]
         ).astype(np.float32)
-        return _coloured(lab, prior, points)
+        return _coloured(lab, prior, points, rounds)
 
     # Heads turn and shift against bodies, and where bodies are is known only once people are told apart.
-    first = parts_by(moved)
-    bodies = _bodies_moved(target, lab, people, witnesses, first[len(people) : -1])
-    parts = parts_by(np.minimum(bodies, moved))
+    first = parts_by(moved, 1)
+    motions = _body_motions(target, people, witnesses, first[len(people) : -1])
+    parts = parts_by(np.minimum(moved, _bodies_moved(target, lab, people, witnesses, motions)), ROUNDS)
     shares = np.concatenate([parts[: len(people)] + parts[len(people) : -1], parts[-1:]])
+    return Silhouettes(
+        shares=_drawn(target, shares, points, SMOOTHING),
+        people=people,
+        small_from_frame=target.small_from_frame,
+        body_motions=motions,
+    )
+
+
+def reconcile(target: Glimpse, told: Silhouettes, others: Sequence[tuple[Glimpse, Float, Silhouettes]]) -> Silhouettes:
+    """Return one frame's silhouettes, corrected by what the other frames' own say.
+
+    Every other frame is laid on this one by everybody's motions in turn. Where it then looks the same it shows
+    the same, and whose that is there is a vote on whose it is here: what stands in front of somebody, and what
+    is blurred, differs from frame to frame, and so do the errors.
+
+    Parameters
+    ----------
+    target, told
+        The frame, and what `segment` gives for it.
+    others
+        The frames that `segment` was given, in that order, each with its (3, 3) target_from_other in
+        full-resolution pixels and its own silhouettes.
+    """
+    lab = _lab(target.picture)
+    h, w = lab.shape[:2]
+    n = len(told.people)
+    points = [target.faces[who] for who in told.people]
+    votes, against = np.zeros((2, n + 1, h, w), np.float32)
+
+    def agreeing(here: NDArray[np.float32], witness: _Witness, motion: Float) -> NDArray[np.float32]:
+        laid = _laid(witness.lab, motion, (here.shape[1], here.shape[0]))
+        apart = cv2.GaussianBlur(np.linalg.norm(here - laid, axis=2), (0, 0), 1.0)
+        return np.asarray(np.exp(-((apart / VOTE_DELTA_E) ** 2)), np.float32)
+
+    for (other, target_from_other, theirs), bodies in zip(others, told.body_motions, strict=True):
+        witness = _witness(target, other, target_from_other)
+        still = witness.target_from_witness
+        alike = agreeing(lab, witness, still)
+        share = _laid(theirs.background, still, (w, h))
+        votes[-1] += alike * share
+        against[-1] += alike * (1 - share)
+        for k, who in enumerate(told.people):
+            if who not in other.faces:
+                continue
+            part = _about(target.faces[who], (h, w))
+            here = np.ascontiguousarray(lab[part])
+            shift = imaging.shift_matrix(-part[1].start, -part[0].start)
+            share = theirs.of([who])
+            motions = [place.similarity_of(other.faces[who], target.faces[who])]
+            motions += [bodies[who]] if who in bodies else []
+            most, least = np.zeros((2, *here.shape[:2]), np.float32)
+            for motion in motions:
+                alike = agreeing(here, witness, shift @ motion)
+                laid = _laid(share, shift @ motion, (here.shape[1], here.shape[0]))
+                most, least = np.maximum(most, alike * laid), np.maximum(least, alike * (1 - laid))
+            votes[(k, *part)] += most
+            against[(k, *part)] += least
+    said = (votes + VOTES_BEFORE / 2) / (votes + against + VOTES_BEFORE)
+    shares = np.maximum(told.shares, LEAST_SHARE) * said**VOTE
+    shares /= shares.sum(0)
+    return dataclasses.replace(told, shares=_drawn(target, shares, points, SMOOTHING_AGAIN))
+
+
+def _drawn(target: Glimpse, shares: Float, points: Sequence[Float], strength: float) -> NDArray[np.float32]:
+    """Return shares drawn to the picture's edges, and certain where there is no doubt."""
     guide = imaging.from_unit(target.picture, np.uint8)
     made: Any = cv2.ximgproc
     smooth = np.stack(
-        [made.fastGlobalSmootherFilter(guide, s.astype(np.float32), SMOOTHING, EDGE_STEPS) for s in shares]
+        [made.fastGlobalSmootherFilter(guide, s.astype(np.float32), strength, EDGE_STEPS) for s in shares]
     )
     smooth = np.clip(smooth, 0, 1)
-    _pin(smooth, *appearance.cores(points, shape))
-    return Silhouettes(
-        shares=np.asarray(smooth / np.maximum(smooth.sum(0), 1e-6), np.float32),
-        people=people,
-        small_from_frame=target.small_from_frame,
-    )
+    _pin(smooth, *appearance.cores(points, smooth.shape[1:]))
+    return np.asarray(smooth / np.maximum(smooth.sum(0), 1e-6), np.float32)
 
 
 def _lab(picture: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -239,20 +309,15 @@ def _explained(
     )
 
 
-def _bodies_moved(
-    target: Glimpse,
-    lab: NDArray[np.float32],
-    people: Sequence[int],
-    witnesses: Sequence[_Witness],
-    bodies: Float,
-) -> NDArray[np.float32]:
-    """Return (n, h, w) what everybody's body, moved by itself, leaves unexplained.
+def _body_motions(
+    target: Glimpse, people: Sequence[int], witnesses: Sequence[_Witness], bodies: NDArray[np.float32]
+) -> tuple[Mapping[int, Float], ...]:
+    """Return for each witness, by person's index, the (3, 3) motion that lays their body on the target's.
 
     `bodies` is (n, h, w), the chance of each pixel to be a body's, as far as it is known.
     """
-    h, w = lab.shape[:2]
     grey = np.asarray(cv2.cvtColor(target.picture, cv2.COLOR_RGB2GRAY))
-    found = np.full((len(people), h, w), WORST_MOTION, np.float32)
+    motions: tuple[dict[int, Float], ...] = tuple({} for _ in witnesses)
     for k, who in enumerate(people):
         body = bodies[k] > 0.5
         if int(body.sum()) < FEWEST_BODY_PX:
@@ -262,15 +327,31 @@ def _bodies_moved(
         columns = slice(max(0, int(x.min()) - BODY_ROOM_PX), int(x.max()) + BODY_ROOM_PX)
         wanted, region = np.ascontiguousarray(grey[rows, columns]), body[rows, columns]
         shift = imaging.shift_matrix(-columns.start, -rows.start)
+        for witness, found in zip(witnesses, motions, strict=True):
+            motion = _onto(wanted, region, witness, _starts(target, witness, who), shift)
+            found[who] = np.asarray(np.linalg.inv(shift) @ motion)
+    return motions
+
+
+def _bodies_moved(
+    target: Glimpse,
+    lab: NDArray[np.float32],
+    people: Sequence[int],
+    witnesses: Sequence[_Witness],
+    motions: Sequence[Mapping[int, Float]],
+) -> NDArray[np.float32]:
+    """Return (n, h, w) what everybody's body, moved by itself, leaves unexplained."""
+    h, w = lab.shape[:2]
+    found = np.full((len(people), h, w), WORST_MOTION, np.float32)
+    for k, who in enumerate(people):
         part = _about(target.faces[who], (h, w))
         apart = [
-            _apart_near(
-                lab, witness.lab, np.linalg.inv(shift) @ _onto(wanted, region, witness, starts, shift), part
-            )
-            for witness in witnesses
-            for starts in [_starts(target, witness, who)]
+            _apart_near(lab, witness.lab, theirs[who], part)
+            for witness, theirs in zip(witnesses, motions, strict=True)
+            if who in theirs
         ]
-        found[k][part] = _agreed(apart)
+        if apart:
+            found[k][part] = _agreed(apart)
     return found
 
 
@@ -296,13 +377,15 @@ def _onto(
     for start in starts:
         motion = shift @ start
         laid = _laid(grey, motion, size)
-        found = place.refine(wanted, laid, region.astype(np.uint8))
+        found = place.refine(wanted, laid, region.astype(np.uint8), BODY_STEPS)
         for m in (motion,) if found is None else (motion, found @ motion):
             apart = np.abs(_laid(grey, m, size) - wanted)[region]
             # Half of a body may be behind somebody else there: what fits counts more than what does not.
             cost = float(np.median(apart)) + 0.3 * float(np.minimum(apart, 0.1).mean())
             if cost < least:
                 best, least = m, cost
+        if least < BODY_FITS:
+            break
     return np.asarray(best)
 
 
@@ -373,19 +456,25 @@ def _bareness(lab: NDArray[np.float32], plates: NDArray[np.float32]) -> NDArray[
     return np.asarray(np.where(known, BARE - np.minimum(soft / BARE_DELTA_E, WORST_BARE), 0), np.float32)
 
 
-def _coloured(lab: NDArray[np.float32], prior: Array, points: Sequence[Float]) -> Float:
+def _coloured(
+    lab: NDArray[np.float32], prior: NDArray[np.float32], points: Sequence[Float], rounds: int
+) -> NDArray[np.float32]:
     """Return (2 n + 1, h, w) chances of heads, bodies and background once everybody's colours are learnt."""
     sure, who = appearance.cores(points, (lab.shape[0], lab.shape[1]))
     parts = appearance.told(prior, sure, who)
     boxes = appearance.colour_boxes(lab)
-    for _ in range(ROUNDS):
+    # What no colour can change need not be reckoned.
+    two = np.partition(prior, -2, axis=0)[-2:]
+    open_ = (two[1] - two[0] < OPEN) & ~sure
+    there = tuple(b[open_] for b in boxes)
+    for _ in range(rounds):
         calm = [cv2.GaussianBlur(part, (0, 0), 1.0) for part in parts]
-        colour = np.stack([appearance.log_likelihood(boxes, np.where(p > 0.5, p, 0)) for p in calm])
+        models = [appearance.colour_model(boxes, np.where(p > 0.5, p, 0)) for p in calm]
+        colour = np.stack([model[there] for model in models])
         most = colour.max(0)
         usual = most + np.log(np.exp(colour - most).mean(0))
-        parts = appearance.told(
-            prior + COLOUR * np.clip(colour - usual, -MOST_LIKELY, MOST_LIKELY), sure, who
-        )
+        said = COLOUR * np.clip(colour - usual, -MOST_LIKELY, MOST_LIKELY)
+        parts[:, open_] = appearance.chances(prior[:, open_] + said)
     return parts
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from facemerge import composite, imaging
 from facemerge.formats import icc, photo
 from facemerge.pipeline.draft import Draft
-from facemerge.words import Aligned, Analysis, Face, Frame, Pixels
+from facemerge.words import Aligned, Analysis, Face, Float, Frame, Pixels
 
 MOST_WITNESSES = 7
 """How many frames people are told apart by."""
@@ -24,6 +24,7 @@ class Outlines:
         """Take the burst, at a size at which faces can be told apart."""
         self._draft = draft
         self._glimpses: dict[int, composite.Glimpse] = {}
+        self._alone: dict[int, composite.Silhouettes | None] = {}
         self._told: dict[int, composite.Silhouettes | None] = {}
         self._blurred = _blurred(draft.analysis)
 
@@ -49,14 +50,29 @@ class Outlines:
             If a frame can no longer be read.
         """
         if frame not in self._told:
-            target = self._glimpse(frame)
-            others = [
-                (self._glimpse(f), self._draft.analysis.base_from_frame(frame, f))
-                for f in self._witnesses()
-                if f != frame
-            ]
-            self._told[frame] = composite.segment(target, others) if target.faces and others else None
+            found = self._by_itself(frame)
+            if found is not None:
+                others = []
+                for f, glimpse, motion in self._others(frame):
+                    theirs = self._by_itself(f)
+                    assert theirs is not None
+                    others.append((glimpse, motion, theirs))
+                found = composite.reconcile(self._glimpse(frame), found, others)
+            self._told[frame] = found
         return self._told[frame]
+
+    def _by_itself(self, frame: int) -> composite.Silhouettes | None:
+        """Return a frame's silhouettes before they are held against those of others."""
+        if frame not in self._alone:
+            target = self._glimpse(frame)
+            others = [(glimpse, motion) for _, glimpse, motion in self._others(frame)]
+            self._alone[frame] = composite.segment(target, others) if target.faces and others else None
+        return self._alone[frame]
+
+    def _others(self, frame: int) -> list[tuple[int, composite.Glimpse, Float]]:
+        """Return the frames by which one is told: index, picture, and the (3, 3) matrix frame_from_other."""
+        motion = self._draft.analysis.base_from_frame
+        return [(f, self._glimpse(f), motion(frame, f)) for f in self._witnesses() if f != frame]
 
     def faces(self, frame: int) -> dict[int, Face]:
         """Return everybody's face in a frame by their index."""
@@ -69,7 +85,11 @@ class Outlines:
 
     def _witnesses(self) -> list[int]:
         """Return the frames by which people are told apart: some, spread over the burst."""
-        usable = [f for f, a in enumerate(self._draft.analysis.alignments) if isinstance(a, Aligned)]
+        usable = [
+            f
+            for f, a in enumerate(self._draft.analysis.alignments)
+            if isinstance(a, Aligned) and self.faces(f)
+        ]
         shown = np.linspace(0, len(usable) - 1, min(MOST_WITNESSES, len(usable))).round().astype(int)
         return [usable[i] for i in dict.fromkeys(shown.tolist())]
 
