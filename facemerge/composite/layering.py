@@ -48,6 +48,8 @@ KEPT_SHARES = 0.15, 0.6
 """The same for whoever stands in front: a line of old cloth beside them shows less than a cut into them."""
 EDGE_STEP = 0.01
 """Step, of full scale, from which the drawn outline follows an edge."""
+JOIN_FACES = 0.05
+"""How far beyond what has to be filled the filling may reach."""
 BARE_SHARE = 0.98
 PART_FACES, PART_REACH_FACES = 0.03, 2.2
 """Smaller parts of a silhouette, in squared face widths, or such as lie farther off, are doubts."""
@@ -255,7 +257,7 @@ class Layering:
         covers = _without_specks(before > 0.1, speck)
         hidden = _grown(covers, rim + 1) | ~reached
         soft = donor.silhouettes.of([i for i in self._front if i in donor.blurred])
-        hidden |= _grown(
+        blurs = _grown(
             covers & (here.share(soft, donor, donor.base_from_frame) > 0.5),
             round(BLURRED_RIM_FACES * self.face_px),
         )
@@ -266,9 +268,19 @@ class Layering:
         far = np.clip((away - near_faces) / 0.02, 0, 1)
         elsewhere = _without_specks(beyond > 0.1, speck)
         zone = self._zone(below, placed, old, new, (bare_base > 0.5) & (bare_donor > 0.5))
-        wanted = _grown(old > 0.05, rim) & (hidden | elsewhere) & (keep < 0.98)
-        filling = self._filled_about(here, _Scene(below, placed, old, new, bare_base), wanted, rim)
-        whole = _laid_over(placed, filling.pixels, _soft(wanted & filling.known, 1.0))
+        about_old = _grown(old > 0.05, rim) & (keep < 0.98)
+        wanted = about_old & (hidden | elsewhere)
+        # Where exactly the filling ends is up to what meets there.
+        welcome = about_old & (wanted | _grown(hidden & wanted, round(JOIN_FACES * self.face_px)) | blurs)
+        filling = self._filled_about(here, _Scene(below, placed, old, new, bare_base), welcome, rim)
+        joined = self._border(
+            placed,
+            filling.pixels,
+            wanted & filling.known,
+            ~(welcome & filling.known),
+            (keep > 0.5) | ~about_old,
+        )
+        whole = _laid_over(placed, filling.pixels, joined * filling.known)
         unknown = (hidden | (elsewhere & (far > 0))) & ~filling.known
         shows = zone * (1 - behind * (1 - new) * far) * (1 - keep)
         shows *= 1 - _soft(unknown, max(1.0, 0.008 * self.face_px))
@@ -398,29 +410,45 @@ class Layering:
 
     def _cut(self, under: Map, placed: Map, shows: Map, needed: NDArray[np.bool_], natural: Map) -> Map:
         """Return how much of the donor is taken: what is needed, and as much about it as shows least."""
-        h, w = shows.shape
+        band = _disc(max(1, round(CUT_FACES * self.face_px)))
+        inside = cv2.erode((shows > 0.95).astype(np.uint8), band) > 0
+        beyond = cv2.erode((shows < 0.05).astype(np.uint8), band) > 0
+        return self._border(under, placed, inside & needed, beyond, natural > 0.5, OUTLINE_PX)
+
+    def _border(
+        self,
+        under: Map,
+        above: Map,
+        inside: NDArray[np.bool_],
+        beyond: NDArray[np.bool_],
+        free: NDArray[np.bool_],
+        free_px: int = 0,
+    ) -> Map:
+        """Return (h, w) in [0, 1] how much of one picture is laid over another so that it shows least.
+
+        `inside` is in any case, `beyond` is not, and where it is `free`, or within `free_px` working pixels of
+        it, a border does not show at all. It is softer where both agree.
+        """
+        h, w = inside.shape
         scale, size = work_scale(self.face_px), work_size((w, h), self.face_px)
-        small, base, donor = (
-            np.asarray(cv2.resize(p, size, interpolation=cv2.INTER_AREA), np.float32)
-            for p in (shows, under, placed)
+        base, donor = (
+            np.asarray(cv2.resize(p, size, interpolation=cv2.INTER_AREA), np.float32) for p in (under, above)
         )
         lab, other = cut.to_lab(base), cut.to_lab(donor)
-        band = _disc(max(1, round(CUT_FACES * self.face_px * scale)))
-        inside = cv2.erode((small > 0.95).astype(np.uint8), band) > 0
-        inside &= cv2.resize(needed.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
-        beyond = cv2.erode((small < 0.05).astype(np.uint8), band) > 0
         cost = cut.disagreement(lab, other)
-        hides = cv2.resize(natural, size, interpolation=cv2.INTER_AREA)
-        cost[_grown(hides > 0.5, OUTLINE_PX)] = 0
-        region = cut.minimum_cut(cost, inside, beyond)
+        share = [
+            cv2.resize(p.astype(np.float32), size, interpolation=cv2.INTER_AREA) > 0.5
+            for p in (inside, beyond, free)
+        ]
+        cost[_grown(share[2], free_px) if free_px else share[2]] = 0
+        region = cut.minimum_cut(cost, share[0], share[1])
         signed = cv2.GaussianBlur(cut.signed_distance(region), (0, 0), 1.0)
-        grow = w / size[0]
         apart = cv2.GaussianBlur(np.linalg.norm(lab - other, axis=2), (0, 0), 2.0)
         alike = np.clip((6.0 - apart) / 5.0, 0, 1)
         width = SOFT_FACES[0] + (SOFT_FACES[1] - SOFT_FACES[0]) * alike
         signed, width = (
             np.asarray(cv2.resize(p, (w, h), interpolation=cv2.INTER_LINEAR), np.float32)
-            for p in (signed * np.float32(grow), np.asarray(width, np.float32))
+            for p in (signed * np.float32(w / size[0]), np.asarray(width, np.float32))
         )
         return cut.soft_edge(signed, np.maximum(2.0, width * self.face_px).astype(np.float32))
 
