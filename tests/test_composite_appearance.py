@@ -64,14 +64,14 @@ def test_a_face_in_front_of_a_head_is_not_that_heads() -> None:
 
 def test_chances_are_the_usual_ones_and_whole_where_there_is_no_doubt(rng: np.random.Generator) -> None:
     """A soft maximum (scipy's), but one or nought where it is sure whose a pixel is."""
-    log = rng.normal(0, 3, (3, 20, 30))
+    log = rng.normal(0, 3, (3, 20, 30)).astype(np.float32)
     sure = np.zeros((20, 30), bool)
     sure[5:8, 10:20] = True
     whose = np.full((20, 30), 1, np.intp)
     chances = appearance.told(log, sure, whose)
-    np.testing.assert_allclose(chances[:, ~sure], softmax(log, axis=0)[:, ~sure], atol=1e-12)
+    np.testing.assert_allclose(chances[:, ~sure], softmax(log, axis=0)[:, ~sure], atol=1e-5)
     assert (chances[1][sure] == 1).all()
-    np.testing.assert_allclose(chances.sum(0), 1)
+    np.testing.assert_allclose(chances.sum(0), 1, atol=1e-5)
 
 
 def every_box() -> np.ndarray:
@@ -97,11 +97,13 @@ def test_the_likelihood_of_all_colours_together_is_one(rng: np.random.Generator)
     """It is a distribution over colours, highest about those the part has, and never nought."""
     picture = every_box()
     weight = (rng.random(picture.shape[:2]) < 0.1).astype(float)
-    log = appearance.log_likelihood(appearance.colour_boxes(picture), weight)
-    assert np.exp(log).sum() == pytest.approx(1)
+    boxes = appearance.colour_boxes(picture)
+    model = appearance.colour_model(boxes, weight)
+    log = model[boxes]
+    assert np.exp(model).sum() == pytest.approx(1, abs=1e-4)
     assert log[weight > 0].mean() > log[weight == 0].mean()
     size = np.prod(appearance.BINS)
-    assert np.exp(log).min() >= appearance.STRAY_SHARE / size * (1 - 1e-9)
+    assert np.exp(log).min() >= appearance.STRAY_SHARE / size * (1 - 1e-4)
 
 
 def test_too_few_pixels_tell_nothing_of_colours() -> None:
@@ -109,5 +111,5 @@ def test_too_few_pixels_tell_nothing_of_colours() -> None:
     picture = every_box()
     weight = np.zeros(picture.shape[:2])
     weight[0, : appearance.FEWEST - 1] = 1
-    log = appearance.log_likelihood(appearance.colour_boxes(picture), weight)
-    np.testing.assert_allclose(log, -np.log(np.prod(appearance.BINS)))
+    log = appearance.colour_model(appearance.colour_boxes(picture), weight)
+    np.testing.assert_allclose(log, -np.log(np.prod(appearance.BINS)), rtol=1e-6)

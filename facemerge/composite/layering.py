@@ -60,8 +60,9 @@ MEETING_FACES, HARDLY_UNLIKE, SURELY_BEFORE = 0.12, 0.06, 1.6
 outline differs than the other if it is clear who stands before whom."""
 BELOW_CHIN_FACES = 0.07
 """How far below the chin the head is taken in any case."""
-OUTLINE_PX = 3
-"""Working pixels beside whoever stands in front in which a border costs nothing."""
+OUTLINE_PX, OUTLINE_COST = 3, 6.0
+"""Working pixels beside whoever stands in front in which a border hides, and what it costs there all the same:
+outlines are not known so well, and plain cloth that both frames show alike hides one better."""
 NEAR_FACES = 0.04, 0.08
 """How far about a person others behind them may come from the donor too; and about one who is blurred."""
 BLURRED_FACES = 1.7
@@ -413,7 +414,7 @@ class Layering:
         band = _disc(max(1, round(CUT_FACES * self.face_px)))
         inside = cv2.erode((shows > 0.95).astype(np.uint8), band) > 0
         beyond = cv2.erode((shows < 0.05).astype(np.uint8), band) > 0
-        return self._border(under, placed, inside & needed, beyond, natural > 0.5, OUTLINE_PX)
+        return self._border(under, placed, inside & needed, beyond, natural > 0.5, OUTLINE_PX, OUTLINE_COST)
 
     def _border(
         self,
@@ -421,13 +422,14 @@ class Layering:
         above: Map,
         inside: NDArray[np.bool_],
         beyond: NDArray[np.bool_],
-        free: NDArray[np.bool_],
-        free_px: int = 0,
+        hides: NDArray[np.bool_],
+        hides_px: int = 0,
+        hidden_cost: float = 0.0,
     ) -> Map:
         """Return (h, w) in [0, 1] how much of one picture is laid over another so that it shows least.
 
-        `inside` is in any case, `beyond` is not, and where it is `free`, or within `free_px` working pixels of
-        it, a border does not show at all. It is softer where both agree.
+        `inside` is in any case, `beyond` is not, and where something `hides` it, or within `hides_px` working
+        pixels of it, a border costs no more than `hidden_cost`. It is softer where both agree.
         """
         h, w = inside.shape
         scale, size = work_scale(self.face_px), work_size((w, h), self.face_px)
@@ -438,9 +440,10 @@ class Layering:
         cost = cut.disagreement(lab, other)
         share = [
             cv2.resize(p.astype(np.float32), size, interpolation=cv2.INTER_AREA) > 0.5
-            for p in (inside, beyond, free)
+            for p in (inside, beyond, hides)
         ]
-        cost[_grown(share[2], free_px) if free_px else share[2]] = 0
+        hidden = _grown(share[2], hides_px) if hides_px else share[2]
+        cost[hidden] = np.minimum(cost[hidden], hidden_cost)
         region = cut.minimum_cut(cost, share[0], share[1])
         signed = cv2.GaussianBlur(cut.signed_distance(region), (0, 0), 1.0)
         apart = cv2.GaussianBlur(np.linalg.norm(lab - other, axis=2), (0, 0), 2.0)
