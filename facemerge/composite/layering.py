@@ -55,8 +55,8 @@ PART_FACES, PART_REACH_FACES = 0.03, 2.2
 """Smaller parts of a silhouette, in squared face widths, or such as lie farther off, are doubts."""
 CUT_FACES, SOFT_FACES = 0.05, (0.01, 0.06)
 """How far the border may move, and how soft it is where both sides differ and where they agree."""
-MEETING_FACES, HARDLY_UNLIKE, SURELY_BEFORE = 0.12, 0.06, 1.6
-"""How near two people meet, the share of it by which outlines differ that says nothing, and how much more one
+STILL_FACES, MEETING_FACES, HARDLY_UNLIKE, SURELY_BEFORE = 0.05, 0.12, 0.06, 1.6
+"""By how much somebody has not moved, how near two people meet, the share of it by which outlines differ that says nothing, and how much more one
 outline differs than the other if it is clear who stands before whom."""
 BELOW_CHIN_FACES = 0.07
 """How far below the chin the head is taken in any case."""
@@ -339,6 +339,10 @@ class Layering:
         base, donor = self._base, self._donor
         if any(i not in shot.faces for i in (self._who, other) for shot in (base, donor)):
             return True
+        apart = np.linalg.norm((donor.points(other) - base.points(other)).mean(0))
+        if apart < STILL_FACES * self.face_px:
+            # What the donor shows of them is what the base would.
+            return False
         pair = self._who, other
         now = {i: here.share(base.silhouettes.of([i]), base, np.eye(3)) for i in pair}
         still = donor.base_from_frame
