@@ -48,9 +48,10 @@ KEPT_SHARES = 0.15, 0.6
 """The same for whoever stands in front: a line of old cloth beside them shows less than a cut into them."""
 EDGE_STEP = 0.01
 """Step, of full scale, from which the drawn outline follows an edge."""
-JOIN_FACES = 0.05
-"""How far beyond what has to be filled the filling may reach."""
-BARE_SHARE = 0.98
+JOIN_FACES, LEFTOVER_FACES, LEFTOVER_DELTA_E = 0.05, 0.07, 7.0
+"""How far beyond what has to be filled the filling may reach, and how far about whoever stands before the person
+such a difference is still theirs."""
+BARE_SHARE, LIKELY_SHARE = 0.98, 0.5
 PART_FACES, PART_REACH_FACES = 0.03, 2.2
 """Smaller parts of a silhouette, in squared face widths, or such as lie farther off, are doubts."""
 CUT_FACES, SOFT_FACES = 0.05, (0.01, 0.06)
@@ -156,11 +157,25 @@ class _Filling:
 
     pixels: Map
     known: NDArray[np.bool_]
+    _likely: Map | None = None
 
-    def add(self, pixels: Map, where: NDArray[np.bool_]) -> None:
-        use = where & ~self.known
-        self.pixels[use] = pixels[use]
-        self.known |= use
+    def add(self, pixels: Map, share: Map, where: NDArray[np.bool_]) -> None:
+        """Add what is surely shown, and remember what is likely shown.
+
+        `share` is (h, w), how much of a pixel is whom it is to show.
+        """
+        if self._likely is None:
+            self._likely = np.full(self.known.shape, LIKELY_SHARE, np.float32)
+        sure = where & ~self.known & (share > BARE_SHARE)
+        likely = where & ~self.known & ~sure & (share > self._likely)
+        self._likely[likely] = share[likely]
+        self.pixels[sure | likely] = pixels[sure | likely]
+        self.known |= sure
+
+    def close(self, wanted: NDArray[np.bool_]) -> None:
+        """Take what is likely shown where nothing is sure: outlines are soft, and gaps would lie along them."""
+        if self._likely is not None:
+            self.known |= wanted & (self._likely > LIKELY_SHARE)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -274,14 +289,17 @@ class Layering:
         # Where exactly the filling ends is up to what meets there.
         welcome = about_old & (wanted | _grown(hidden & wanted, round(JOIN_FACES * self.face_px)) | blurs)
         filling = self._filled_about(here, _Scene(below, placed, old, new, bare_base), welcome, rim)
+        # Beside whoever stands before the person, what differs from the person's own is a rim of theirs.
+        theirs = filling.known & welcome & _grown(covers, round(LEFTOVER_FACES * self.face_px))
+        theirs &= _differ(placed, filling.pixels, self.face_px) > LEFTOVER_DELTA_E
         joined = self._border(
             placed,
             filling.pixels,
-            wanted & filling.known,
+            (wanted & filling.known) | theirs,
             ~(welcome & filling.known),
             (keep > 0.5) | ~about_old,
         )
-        whole = _laid_over(placed, filling.pixels, joined * filling.known)
+        whole = _laid_over(placed, filling.pixels, joined * _soft(filling.known, 1.0))
         unknown = (hidden | (elsewhere & (far > 0))) & ~filling.known
         shows = zone * (1 - behind * (1 - new) * far) * (1 - keep)
         shows *= 1 - _soft(unknown, max(1.0, 0.008 * self.face_px))
@@ -401,11 +419,7 @@ class Layering:
         core = np.maximum(old, new) > 0.05
         away = cv2.distanceTransform((~core).astype(np.uint8), cv2.DIST_L2, 5)
         halo, fade = HALO_FACES * self.face_px, FADE_FACES * self.face_px
-        sigma = max(1.5, 0.01 * self.face_px)
-        lab = [
-            cut.to_lab(np.asarray(cv2.GaussianBlur(p, (0, 0), sigma), np.float32)) for p in (below, placed)
-        ]
-        differs = np.linalg.norm(lab[0] - lab[1], axis=2) > GROWN_DELTA_E
+        differs = _differ(below, placed, self.face_px) > GROWN_DELTA_E
         differs &= bare & (away < GROWN_FACES * self.face_px)
         _, labels = cv2.connectedComponents((differs | (away < halo)).astype(np.uint8))
         joined = (labels == labels[core][0]) if core.any() else core
@@ -512,8 +526,10 @@ class Layering:
             mine, bare, _ = _drawn([mine, bare, np.clip(1 - mine - bare, 0, 1)], pixels, self.face_px)
             if self._who in shot.faces and self._who not in shot.blurred:
                 self._add_body(here, shot, scene, _firm(mine), filling)
-            filling.add(pixels, valid & ~expected & _surely_bare(_firm(bare), rim))
+            shown = np.asarray(cv2.erode(_firm(bare), _disc(rim)), np.float32)
+            filling.add(pixels, shown, valid & ~expected)
             self._add_others(here, shot, scene, wanted & ~expected, filling)
+        filling.close(wanted)
         filling.known = _without_specks(filling.known & wanted, SPECK_FACES * self.face_px**2)
         return filling
 
@@ -566,15 +582,14 @@ class Layering:
         share = np.asarray(
             cv2.warpPerspective(mine, here.inside(motion @ np.linalg.inv(still)), here.size), np.float32
         )
-        use = ~filling.known & (share > BARE_SHARE)
-        if not take or int(use.sum()) < FEWEST_PX:
+        if not take or int((~filling.known & (share > BARE_SHARE)).sum()) < FEWEST_PX:
             return share
         pixels, valid = here.place(shot.pixels, motion)
         pixels = self._exposed(pixels, shot)
         both = (share > 0.9) & (scene.new > 0.9) & valid
         if int(both.sum()) >= FEWEST_PX:
             pixels = _toned_near(pixels, scene.placed, both, self.face_px)
-        filling.add(np.asarray(pixels, np.float32), use & valid)
+        filling.add(np.asarray(pixels, np.float32), share, valid)
         return share
 
     def _onto(
@@ -685,7 +700,7 @@ class Layering:
             pixels, valid = here.place(source.pixels, m)
             pixels = self._exposed(pixels, source)
             share, _ = _drawn([share, 1 - share], pixels, self.face_px)
-            filling.add(pixels, wanted & valid & (_firm(share) > BARE_SHARE))
+            filling.add(pixels, _firm(share), wanted & valid)
 
     def _window(self) -> tuple[tuple[int, int], tuple[int, int], tuple[bool, ...]]:
         h, w = self._base.pixels.shape[:2]
@@ -761,6 +776,13 @@ def _by_face(source: Sight, target: Sight, who: int) -> Float:
 
 def _soft(where: NDArray[np.bool_], sigma: float) -> Map:
     return np.asarray(cv2.GaussianBlur(where.astype(np.float32), (0, 0), sigma), np.float32)
+
+
+def _differ(a: Map, b: Map, face_px: float) -> Map:
+    """Return (h, w) CIELAB differences, grain averaged out."""
+    sigma = max(1.5, 0.01 * face_px)
+    lab = [cut.to_lab(np.asarray(cv2.GaussianBlur(p, (0, 0), sigma), np.float32)) for p in (a, b)]
+    return np.asarray(np.linalg.norm(lab[0] - lab[1], axis=2), np.float32)
 
 
 def _laid_over(below: Map, above: Map, share: Map) -> Map:
@@ -863,10 +885,6 @@ def _drawn(shares: Sequence[Map], picture: Map, face_px: float) -> list[Map]:
 def _firm(share: Map, low: float = LOW_SHARE, high: float = HIGH_SHARE) -> Map:
     """Return a share that is 0 below `low`, 1 above `high`, and straight between."""
     return np.asarray(np.clip((share - low) / (high - low), 0, 1), np.float32)
-
-
-def _surely_bare(bare: Map, rim: int) -> NDArray[np.bool_]:
-    return np.asarray(cv2.erode((bare > BARE_SHARE).astype(np.uint8), _disc(rim)) > 0)
 
 
 def _parts(shot: Shot, who: int, face_px: float) -> Map:
