@@ -51,6 +51,8 @@ EDGE_STEP = 0.01
 JOIN_FACES, LEFTOVER_FACES, LEFTOVER_DELTA_E = 0.05, 0.07, 7.0
 """How far beyond what has to be filled the filling may reach, and how far about whoever stands before the person
 such a difference is still theirs."""
+SOURCE_RIM_FACES = 0.05
+"""How near to whoever stands before somebody their body is not taken from a further frame."""
 BARE_SHARE, LIKELY_SHARE = 0.98, 0.5
 PART_FACES, PART_REACH_FACES = 0.03, 2.2
 """Smaller parts of a silhouette, in squared face widths, or such as lie farther off, are doubts."""
@@ -301,6 +303,8 @@ class Layering:
         )
         whole = _laid_over(placed, filling.pixels, joined * _soft(filling.known, 1.0))
         unknown = (hidden | (elsewhere & (far > 0))) & ~filling.known
+        # A soft border must not let through whoever stands there.
+        whole = _laid_over(whole, below, _soft(_grown(unknown, 1), 1.0))
         shows = zone * (1 - behind * (1 - new) * far) * (1 - keep)
         shows *= 1 - _soft(unknown, max(1.0, 0.008 * self.face_px))
 
@@ -575,21 +579,25 @@ class Layering:
         if int((~filling.known).sum()) < FEWEST_PX:
             return nowhere
         still = shot.base_from_frame
+        # A rim of whoever stands before the person there is not the person's.
+        theirs = here.share(shot.silhouettes.of(self._front), shot, still) > 0.5
+        clear = 1 - _soft(_grown(theirs, round(SOURCE_RIM_FACES * self.face_px)), 1.0)
         starts = (still, _by_face(shot, self._donor, self._who))
         motion = self._onto(here, shot, starts, scene.placed, scene.new, mine, ~filling.known)
         if motion is None:
             return nowhere
-        share = np.asarray(
-            cv2.warpPerspective(mine, here.inside(motion @ np.linalg.inv(still)), here.size), np.float32
+        moved = here.inside(motion @ np.linalg.inv(still))
+        share, sure = (
+            np.asarray(cv2.warpPerspective(s, moved, here.size), np.float32) for s in (mine, mine * clear)
         )
-        if not take or int((~filling.known & (share > BARE_SHARE)).sum()) < FEWEST_PX:
+        if not take or int((~filling.known & (sure > BARE_SHARE)).sum()) < FEWEST_PX:
             return share
         pixels, valid = here.place(shot.pixels, motion)
         pixels = self._exposed(pixels, shot)
         both = (share > 0.9) & (scene.new > 0.9) & valid
         if int(both.sum()) >= FEWEST_PX:
             pixels = _toned_near(pixels, scene.placed, both, self.face_px)
-        filling.add(np.asarray(pixels, np.float32), share, valid)
+        filling.add(np.asarray(pixels, np.float32), sure, valid)
         return share
 
     def _onto(
@@ -700,7 +708,9 @@ class Layering:
             pixels, valid = here.place(source.pixels, m)
             pixels = self._exposed(pixels, source)
             share, _ = _drawn([share, 1 - share], pixels, self.face_px)
-            filling.add(pixels, _firm(share), wanted & valid)
+            share = _firm(share)
+            # Whoever else it may be is laid only if it is they beyond doubt.
+            filling.add(pixels, share, wanted & valid & (share > BARE_SHARE))
 
     def _window(self) -> tuple[tuple[int, int], tuple[int, int], tuple[bool, ...]]:
         h, w = self._base.pixels.shape[:2]
