@@ -302,7 +302,9 @@ class Layering:
             (keep > 0.5) | ~about_old,
         )
         whole = _laid_over(placed, filling.pixels, joined * _soft(filling.known, 1.0))
-        unknown = (hidden | (elsewhere & (far > 0))) & ~filling.known
+        # What only lies near somebody who stands before the person is better theirs than the base's.
+        unknown = (hidden & (covers | (new < 0.5) | ~reached)) | (elsewhere & (far > 0))
+        unknown &= ~filling.known
         # A soft border must not let through whoever stands there.
         whole = _laid_over(whole, below, _soft(_grown(unknown, 1), 1.0))
         shows = zone * (1 - behind * (1 - new) * far) * (1 - keep)
