@@ -12,6 +12,7 @@ from drawn_heads import SIZE, Drawn, crowd, frame
 from numpy.typing import NDArray
 
 from facemerge import composite, imaging, risk
+from facemerge.composite import layering
 from facemerge.options import RiskOptions
 from facemerge.words import Float, Head
 
@@ -215,6 +216,65 @@ def test_whoever_stands_behind_is_covered_by_the_new_body() -> None:
     base, donor = two(BACK, FRONT), two(BACK, (FRONT[0] - 12, FRONT[1]))
     head = build(base, donor, who=1, rows=(0, 1))
     assert np.percentile(apart(base, head, donor)[inner(donor.owner == 2)], 99) <= 3
+
+
+def neighbours(left: float, right: float, *, nearer: int, smile: float = 0.0) -> Drawn:
+    """Return persons 0 and 1 side by side in one row, one of whom overlaps the other."""
+    people = {0: ((left, 180.0), smile), 1: ((right, 185.0), 0.0)}
+    return crowd(dict(sorted(people.items(), key=lambda p: p[0] == nearer)), kind="brick")
+
+
+@pytest.mark.parametrize("nearer", [0, 1])
+def test_the_nearer_of_two_in_a_row_is_told_by_whose_outline_moves_along(nearer: int) -> None:
+    """A neighbour before the person keeps every pixel; one behind is covered by the person's own outline."""
+    base = neighbours(120.0, 285.0, nearer=nearer)
+    donor = neighbours(136.0, 269.0, nearer=nearer, smile=8)
+    head = build(base, donor, rows=(0, 0))
+    if nearer == 1:
+        assert apart(base, head, base)[inner(base.owner == 2)].max() <= 3
+    else:
+        assert np.percentile(apart(base, head, donor)[inner(donor.owner == 1)], 99) <= 3
+
+
+def test_a_neighbour_who_stands_still_hides_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What the old self covered of a neighbour before whom nothing moves is taken from the donor as it is."""
+    base = neighbours(140.0, 285.0, nearer=0)
+    donor = neighbours(120.0, 285.0, nearer=0, smile=8)
+    uncovered = inner((base.owner == 1) & (donor.owner == 2), 2)
+    assert uncovered.sum() > 300
+    assert np.percentile(apart(base, build(base, donor, rows=(0, 0)), donor)[uncovered], 90) <= 3
+    monkeypatch.setattr(layering, "STILL_FACES", 0.0)
+    monkeypatch.setattr(layering, "HARDLY_UNLIKE", 0.0)
+    monkeypatch.setattr(layering, "SURELY_BEFORE", np.inf)
+    taken = build(base, donor, rows=(0, 0))
+    assert np.percentile(apart(base, taken, donor)[uncovered], 90) > 3
+
+
+RIM = np.array([250, 0, 250], np.uint8)
+
+
+def rimmed(drawn: Drawn, px: int) -> Drawn:
+    """Return the frame with a rim of odd colour about person 1 that no silhouette knows of."""
+    theirs = (drawn.owner == 2).astype(np.uint8)
+    size = 2 * px + 1
+    rim = (cv2.dilate(theirs, np.ones((size, size), np.uint8)) > 0) & (theirs == 0)
+    image = drawn.image.copy()
+    image[rim] = RIM
+    return replace(drawn, image=image)
+
+
+def test_the_rim_of_whoever_stands_in_front_is_not_left_behind() -> None:
+    """Hair has a rim that outlines miss: where somebody in front has moved, it does not stay in the air."""
+    base = rimmed(two(BACK, FRONT), 2)
+    donor = rimmed(two(BACK, (FRONT[0] - 14, FRONT[1] - 10), smile=8), 2)
+    head = build(base, donor, rows=(0, 1))
+    shown = composite.lay(base.image, [head])
+    odd = np.abs(shown.astype(int) - RIM).max(2) < 60
+    own = np.abs(base.image.astype(int) - RIM).max(2) < 60
+    there = np.abs(donor.image.astype(int) - RIM).max(2) < 60
+    beyond = there & ~cv2.dilate(own.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
+    assert beyond.sum() > 300
+    assert (odd & beyond).sum() < 0.02 * beyond.sum()
 
 
 # -- what the donor does not show ---------------------------------------------------------------------------

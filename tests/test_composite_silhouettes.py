@@ -170,9 +170,7 @@ def test_a_body_has_its_own_motion(monkeypatch: pytest.MonkeyPatch) -> None:
     """Heads turn against bodies, and shirts have the wall's colour: told by where the bodies move alone."""
     people = [((200.0, 170.0), WALL), ((420.0, 180.0), WALL)]
     target, who = seen(people, 0)
-    others = [
-        (seen(moved(people, m), i, TURNS[i])[0], np.eye(3)) for i, m in enumerate(MOVES[1:], start=1)
-    ]
+    others = [(seen(moved(people, m), i, TURNS[i])[0], np.eye(3)) for i, m in enumerate(MOVES[1:], start=1)]
 
     def wrong() -> float:
         label = (composite.segment(target, others).shares.argmax(0) + 1) % 3
@@ -191,7 +189,7 @@ def burst_of(people: list[Person]) -> list[tuple[composite.Glimpse, NDArray[np.u
 
 
 def test_other_frames_correct_what_one_has_wrong(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A piece of a shirt that one frame gives to the neighbour is given back, since the others know better."""
+    """A piece of a shirt that one frame gives to the neighbour is given back: the others know better."""
     frames = burst_of(SIDE_BY_SIDE)
     glimpses = [g for g, _ in frames]
 

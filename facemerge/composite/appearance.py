@@ -57,9 +57,7 @@ def chances(log: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.asarray(found / found.sum(0), np.float32)
 
 
-def told(
-    log: NDArray[np.float32], sure: NDArray[np.bool_], whose: NDArray[np.intp]
-) -> NDArray[np.float32]:
+def told(log: NDArray[np.float32], sure: NDArray[np.bool_], whose: NDArray[np.intp]) -> NDArray[np.float32]:
     """Return chances that sum to 1, with heads where there is no doubt."""
     found = chances(log)
     found[:, sure] = 0

@@ -49,8 +49,8 @@ KEPT_SHARES = 0.15, 0.6
 EDGE_STEP = 0.01
 """Step, of full scale, from which the drawn outline follows an edge."""
 JOIN_FACES, LEFTOVER_FACES, LEFTOVER_DELTA_E = 0.05, 0.07, 7.0
-"""How far beyond what has to be filled the filling may reach, and how far about whoever stands before the person
-such a difference is still theirs."""
+"""How far beyond what has to be filled the filling may reach, how far about whoever stands before the person
+a difference is still theirs, and what difference."""
 SOURCE_RIM_FACES = 0.05
 """How near to whoever stands before somebody their body is not taken from a further frame."""
 BARE_SHARE, LIKELY_SHARE = 0.98, 0.5
@@ -59,13 +59,14 @@ PART_FACES, PART_REACH_FACES = 0.03, 2.2
 CUT_FACES, SOFT_FACES = 0.05, (0.01, 0.06)
 """How far the border may move, and how soft it is where both sides differ and where they agree."""
 STILL_FACES, MEETING_FACES, HARDLY_UNLIKE, SURELY_BEFORE = 0.05, 0.12, 0.06, 1.6
-"""By how much somebody has not moved, how near two people meet, the share of it by which outlines differ that says nothing, and how much more one
-outline differs than the other if it is clear who stands before whom."""
+"""By how much less somebody has not moved, how near two people meet, the share of it by which outlines
+differ that says nothing, and how much more one outline differs than the other if it is clear who stands
+before whom."""
 BELOW_CHIN_FACES = 0.07
 """How far below the chin the head is taken in any case."""
 OUTLINE_PX, OUTLINE_COST = 3, 6.0
-"""Working pixels beside whoever stands in front in which a border hides, and what it costs there all the same:
-outlines are not known so well, and plain cloth that both frames show alike hides one better."""
+"""Working pixels beside whoever stands in front in which a border hides, and what it costs there all the
+same. Outlines are not known so well, and plain cloth that both frames show alike hides one better."""
 NEAR_FACES = 0.04, 0.08
 """How far about a person others behind them may come from the donor too; and about one who is blurred."""
 BLURRED_FACES = 1.7
@@ -175,7 +176,7 @@ class _Filling:
         self.known |= sure
 
     def close(self, wanted: NDArray[np.bool_]) -> None:
-        """Take what is likely shown where nothing is sure: outlines are soft, and gaps would lie along them."""
+        """Take what is likely shown where nothing is sure: gaps would lie along soft outlines."""
         if self._likely is not None:
             self.known |= wanted & (self._likely > LIKELY_SHARE)
 
@@ -456,7 +457,7 @@ class Layering:
         pixels of it, a border costs no more than `hidden_cost`. It is softer where both agree.
         """
         h, w = inside.shape
-        scale, size = work_scale(self.face_px), work_size((w, h), self.face_px)
+        size = work_size((w, h), self.face_px)
         base, donor = (
             np.asarray(cv2.resize(p, size, interpolation=cv2.INTER_AREA), np.float32) for p in (under, above)
         )
