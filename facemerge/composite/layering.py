@@ -51,6 +51,9 @@ EDGE_STEP = 0.01
 JOIN_FACES, LEFTOVER_FACES, LEFTOVER_DELTA_E = 0.05, 0.07, 7.0
 """How far beyond what has to be filled the filling may reach, how far about whoever stands before the person
 a difference is still theirs, and what difference."""
+ALIKE_FACES, ALIKE_DELTA_E, ALIKE_MOST, ALIKE_LEAST = 0.1, 3.0, 15.0, 0.05
+"""How far about a gap base and donor are compared, the mean difference up to which a body has not moved, the
+most that a pixel's counts, and the share of what lies about that has to be the person's in both."""
 SOURCE_RIM_FACES = 0.05
 """How near to whoever stands before somebody their body is not taken from a further frame."""
 BARE_SHARE, LIKELY_SHARE = 0.98, 0.5
@@ -289,6 +292,8 @@ class Layering:
         zone = self._zone(below, placed, old, new, (bare_base > 0.5) & (bare_donor > 0.5))
         about_old = _grown(old > 0.05, rim) & (keep < 0.98)
         wanted = about_old & (hidden | elsewhere)
+        if who not in base.blurred:
+            wanted &= ~self._alike_about((old > 0.5) & (new > 0.5) & ~hidden, below, placed)
         # Where exactly the filling ends is up to what meets there.
         welcome = about_old & (wanted | _grown(hidden & wanted, round(JOIN_FACES * self.face_px)) | blurs)
         filling = self._filled_about(here, _Scene(below, placed, old, new, bare_base), welcome, rim)
@@ -302,7 +307,9 @@ class Layering:
             ~(welcome & filling.known),
             (keep > 0.5) | ~about_old,
         )
-        whole = _laid_over(placed, filling.pixels, joined * _soft(filling.known, 1.0))
+        # A soft edge shows a little of what lies beyond the filling.
+        beyond_it = np.where(filling.known[..., None], filling.pixels, placed)
+        whole = _laid_over(placed, np.asarray(beyond_it, np.float32), joined * _soft(filling.known, 1.0))
         # What only lies near somebody who stands before the person is better theirs than the base's.
         unknown = (hidden & (covers | (new < 0.5) | ~reached)) | (elsewhere & (far > 0))
         unknown &= ~filling.known
@@ -479,6 +486,18 @@ class Layering:
             for p in (signed * np.float32(w / size[0]), np.asarray(width, np.float32))
         )
         return cut.soft_edge(signed, np.maximum(2.0, width * self.face_px).astype(np.float32))
+
+    def _alike_about(self, both: NDArray[np.bool_], below: Map, placed: Map) -> NDArray[np.bool_]:
+        """Return (h, w) where base and donor show the person's body alike near by, as far as `both` show it.
+
+        A body that has not moved needs no filling: the base shows it.
+        """
+        sigma = ALIKE_FACES * self.face_px
+        weight = both.astype(np.float32)
+        differ = np.minimum(_differ(below, placed, self.face_px), ALIKE_MOST) * weight
+        total = cv2.GaussianBlur(weight, (0, 0), sigma)
+        mean = cv2.GaussianBlur(differ, (0, 0), sigma) / np.maximum(total, 1e-6)
+        return np.asarray((total > ALIKE_LEAST) & (mean < ALIKE_DELTA_E))
 
     def _filled_about(self, here: _Window, scene: _Scene, wanted: NDArray[np.bool_], rim: int) -> _Filling:
         """Return the filling of a window, sought only about where it is wanted."""
