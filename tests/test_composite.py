@@ -410,6 +410,18 @@ def test_no_frame_is_read_that_is_not_needed() -> None:
     assert head.pixels.tobytes() == alone.pixels.tobytes()
 
 
+def test_a_body_that_has_not_moved_is_the_bases_own(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where somebody in front covers more in the donor, the base's cloth stays; else it would be filled."""
+    base, donor = two(BACK, FRONT), two(BACK, (FRONT[0] - 14, FRONT[1]), smile=8)
+    further, _ = offer(two(BACK, (FRONT[0] + 60, FRONT[1])))
+    head = build(base, donor, further, rows=(0, 1))
+    gap = inner((base.owner == 1) & (donor.owner == 2), 2)
+    assert gap.sum() > 300
+    assert apart(base, head, base)[gap].max() <= 3
+    monkeypatch.setattr(layering, "ALIKE_DELTA_E", 0.0)
+    assert head.seam.invented < 0.5 * build(base, donor, further, rows=(0, 1)).seam.invented
+
+
 def test_a_filled_head_is_the_same_bytes_twice() -> None:
     """Nothing random in it."""
     base, donor, _ = at_the_edge("brick")

@@ -429,3 +429,9 @@ def test_a_fault_stays_known_until_the_edge_has_left_it() -> None:
     assert elsewhere.seam.strange_at == elsewhere.seam.broken_at == at
     assert over.seam.strange_delta_e < 1
     assert over.seam.broken_px < 3
+
+
+def test_a_stroke_without_width_covers_nothing() -> None:
+    """It is refused when it is kept; until then it must not divide by its width."""
+    line = Stroke(paints=False, radius_px=0.0, softness=0.5, points=((0.0, 0.0), (30.0, 25.0)))
+    assert touch.brush(line, (0, 0), SHAPE) is None

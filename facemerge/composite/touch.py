@@ -160,11 +160,11 @@ def brush(
         float32 in [0, 1]: 1 along the stroke, falling smoothly to 0 at the brush's rim. A stroke covers a
         place once, however often it passes there.
 
-    None if the stroke passes the window by.
+    None if the stroke passes the window by, or has no width.
     """
     points = np.array(stroke.points, np.float64) - offset
     x0, y0, x1, y1 = _bounds(points, stroke.radius_px, shape)
-    if x0 >= x1 or y0 >= y1:
+    if x0 >= x1 or y0 >= y1 or stroke.radius_px <= 0:
         return None
     squared = np.full((y1 - y0, x1 - x0), np.inf, np.float32)
     corner = np.array([x0, y0])
