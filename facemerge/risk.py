@@ -32,6 +32,7 @@ STRANGE = (
     (14.0, 0.995),
 )
 LINES = ((2.0, 0.0), (3.0, 0.08), (5.0, 0.2), (10.0, 0.38), (30.0, 0.75))
+SCRAPS = ((0.5, 0.0), (1.5, 0.1), (4.0, 0.4), (10.0, 0.7), (30.0, 0.9))
 DETAIL = ((1.0, 0.0), (2.0, 0.12), (3.0, 0.26), (4.0, 0.42), (6.0, 0.7))
 COLOUR = ((1.2, 0.0), (2.3, 0.2), (2.8, 0.32), (3.0, 0.36), (6.0, 0.6), (12.0, 0.9), (20.0, 1.0))
 SHIFT = ((0.5, 0.0), (1.5, 0.25), (3.0, 0.5), (6.0, 0.8))
@@ -103,6 +104,10 @@ def _shown(seam: Seam) -> Iterator[tuple[float, str]]:
     yield (
         _rise(seam.broken_px, LINES),
         f"lines do not meet{_place(seam, seam.broken_at)}: they are off by {seam.broken_px:.0f} px",
+    )
+    yield (
+        _rise(seam.scraps, SCRAPS),
+        f"a scrap, or the rim of an older outline, is left{_place(seam, seam.scraps_at)}",
     )
     yield (
         _rise(seam.delta_e_p95, COLOUR),

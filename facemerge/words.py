@@ -326,6 +326,10 @@ class Choice:
     """One plain sentence about the base."""
 
 
+SCRAPS_FIRST = 1.5
+"""Scraps of which there are more are looked at before all else."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Seam:
     """What was measured where a head joins the base."""
@@ -364,6 +368,10 @@ class Seam:
     """In [0, 2]: how badly the same kind of texture fits across the seam; 0 = it meets, 1 = unrelated."""
     detail_step: float = 0.0
     """How much more detail one frame has than the other along the seam, in 8-bit steps a working pixel."""
+    scraps: float = 0.0
+    """Thin strips along the borders that neither frame shows, CIELAB contrast times face widths."""
+    scraps_at: tuple[float, float] | None = None
+    """x, y in base pixels of the strongest."""
     tone_step: float = 0.0
     """The slow difference in tone inside the seam, a soft halo, in units of CIEDE2000, nearly."""
     head_box: tuple[float, float, float, float] | None = None
@@ -371,7 +379,9 @@ class Seam:
 
     @property
     def weakest_at(self) -> tuple[float, float] | None:
-        """Where to look first: x, y in base pixels of what is strangest, if it outweighs the colours."""
+        """Where to look first: x, y in base pixels of a scrap, of what is strangest, or of the colours."""
+        if self.scraps > SCRAPS_FIRST:
+            return self.scraps_at
         return self.strange_at if self.strange_delta_e > self.delta_e_p95 else self.worst_at
 
 

@@ -74,6 +74,7 @@ def test_flags_follow_what_an_eye_sees(change: dict[str, float], flag: str) -> N
         ({"tone_delta_e": 20.0}, "tone differed"),
         ({"grain_ratio": 3.0}, "grain differs"),
         ({"strange_delta_e": 5.0}, "an outline or a pattern is broken"),
+        ({"scraps": 12.0}, "a scrap, or the rim of an older outline, is left"),
         ({"broken_px": 6.2}, "lines do not meet: they are off by 6 px"),
         ({"texture_phase": 1.1}, "leaves or weave does not carry on"),
         ({"tone_step": 5.0}, "soft glow"),
@@ -181,6 +182,7 @@ def test_the_risk_is_how_often_such_a_seam_is_found(
             "invented",
             "tone_delta_e",
             "strange_delta_e",
+            "scraps",
             "broken_px",
             "texture_phase",
             "detail_step",
@@ -198,7 +200,7 @@ def test_more_of_a_fault_is_never_less_risk(field: str, low: float, more: float)
     assert b.reasons
 
 
-@pytest.mark.parametrize("field", ["delta_e_p95", "strange_delta_e", "broken_px"])
+@pytest.mark.parametrize("field", ["delta_e_p95", "strange_delta_e", "scraps", "broken_px"])
 def test_nonsense_is_the_worst(field: str) -> None:
     """A measure that is no number is taken for the worst, never for nothing."""
     assert assess(replace(CALM, **{field: float("nan")})).flag == "retouch"

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from facemerge import imaging
 from facemerge.composite import lines, measure, tone
 from facemerge.composite.layering import Layer, Layering, Offer, Shot
+from facemerge.composite.scraps import scraps
 from facemerge.composite.window import Window
 from facemerge.words import Array, Head, Seam, frozen
 
@@ -81,6 +82,7 @@ def _seam(layer: Layer, window: Window, face_box: tuple[float, float, float, flo
     apart = measure.seen_difference(layer.below, layer.whole, ring, known)
     taken = np.asarray(cv2.resize(layer.taken, window.work_size, interpolation=cv2.INTER_AREA), np.float32)
     below, above, seen = (window.shrink(p) for p in (layer.below, layer.whole, layer.shown))
+    left = scraps(below, window.shrink(layer.donor), above, seen, taken, window.face_px * window.scale)
     return Seam(
         **colours_along(apart, ring, window.offset),
         texture=measure.texture(layer.below, ring),
@@ -94,6 +96,8 @@ def _seam(layer: Layer, window: Window, face_box: tuple[float, float, float, flo
         old_head_left=layer.old_left,
         sharpness_step=measure.sharpness_step(layer.below, layer.whole, ring, window.face_px),
         tone_step=measure.tone_step(below, seen, taken > 0.9, window.face_px * window.scale),
+        scraps=left.size,
+        scraps_at=window.in_base(left.at),
         head_box=face_box,
         **faults_at_work(window, below, above, seen, taken, window.shrink_mask(layer.natural)),
     )
@@ -155,17 +159,11 @@ def faults_at_work(
     )
     broken = lines.broken_lines(below, above, mask, face_px)
 
-    def in_base(at: tuple[float, float] | None) -> tuple[float, float] | None:
-        if at is None:
-            return None
-        x, y = imaging.transform(imaging.scale_matrix(window.work_size, window.size), np.array([at]))[0]
-        return float(x + window.offset[0]), float(y + window.offset[1])
-
     return {
         "strange_delta_e": strange.size,
-        "strange_at": in_base(strange.at),
+        "strange_at": window.in_base(strange.at),
         "broken_px": broken.size / window.scale,
-        "broken_at": in_base(broken.at),
+        "broken_at": window.in_base(broken.at),
         "texture_phase": measure.texture_phase(below, above, edge, face_px),
         "detail_step": measure.detail_step(below, above, measure.soft_edge_of(mask) & edge, face_px),
     }

@@ -290,6 +290,8 @@ def _measured_again(before: Head, head: Head, current: Pixels, base: Pixels, fac
     ):
         if getattr(old, size) > new[size] and _on_edge(getattr(old, at), head.offset, alpha):
             new |= {size: getattr(old, size), at: getattr(old, at)}
+    if not _under(old.scraps_at, head.offset, alpha):
+        new |= {"scraps": 0.0, "scraps_at": None}
     return replace(old, **new)
 
 
@@ -306,6 +308,14 @@ def _measured_small(
     laid = np.asarray(below + (shown - below) * alpha[..., None], np.float32)
     mask = np.asarray(cv2.resize(alpha, window.work_size, interpolation=cv2.INTER_AREA), np.float32)
     return faults_at_work(window, window.shrink(below), window.shrink(shown), window.shrink(laid), mask)
+
+
+def _under(at: tuple[float, float] | None, offset: tuple[int, int], alpha: NDArray[np.float32]) -> bool:
+    """Return whether a place in the base lies under a mask."""
+    if at is None:
+        return False
+    x, y = round(at[0] - offset[0]), round(at[1] - offset[1])
+    return 0 <= y < alpha.shape[0] and 0 <= x < alpha.shape[1] and bool(alpha[y, x] > 0.02)
 
 
 def _on_edge(at: tuple[float, float] | None, offset: tuple[int, int], alpha: NDArray[np.float32]) -> bool:

@@ -47,6 +47,13 @@ class Window:
         """Working pixels a base pixel."""
         return self.work_size[0] / self.size[0]
 
+    def in_base(self, at: tuple[float, float] | None) -> tuple[float, float] | None:
+        """Return a place of the working copy in base pixels; None is nowhere."""
+        if at is None:
+            return None
+        x, y = imaging.transform(imaging.scale_matrix(self.work_size, self.size), np.array([at]))[0]
+        return float(x + self.offset[0]), float(y + self.offset[1])
+
     def shrink(self, picture: Array) -> NDArray[np.float32]:
         """Return a picture of the window, of any dtype, as float32 in [0, 1] at working size."""
         unit = imaging.to_unit(picture) if picture.dtype != np.float32 else picture

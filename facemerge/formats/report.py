@@ -220,6 +220,7 @@ def _seam(seam: Seam) -> Report:
         "misregistration_px": _number(seam.misregistration_px, 3),
         "strange_delta_e": _number(seam.strange_delta_e, 3),
         "broken_px": _number(seam.broken_px, 3),
+        "scraps": _number(seam.scraps, 3),
         "texture_phase": _number(seam.texture_phase, 3),
         "detail_step": _number(seam.detail_step, 3),
         "tone_step": _number(seam.tone_step, 3),
