@@ -85,7 +85,8 @@ def minimum_cut(
     finder = made.detail_GraphCutSeamFinder("COST_COLOR", 1e9, 0.0)
     found = finder.find([first, np.zeros_like(first)], [(0, 0), (0, 0)], [ours, theirs])
     mask = found[0].get() if isinstance(found[0], cv2.UMat) else found[0]
-    return np.asarray(mask[1:-1, 1:-1] > 0)
+    # The solver reckons in single precision, and was seen to lose a region that it was bound to.
+    return np.asarray(((mask[1:-1, 1:-1] > 0) | inside) & ~outside)
 
 
 def soft_edge(signed_px: NDArray[np.float32], width_px: NDArray[np.float32] | float) -> NDArray[np.float32]:

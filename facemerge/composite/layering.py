@@ -293,7 +293,8 @@ class Layering:
         about_old = _grown(old > 0.05, rim) & (keep < 0.98)
         wanted = about_old & (hidden | elsewhere)
         if who not in base.blurred:
-            wanted &= ~self._alike_about((old > 0.5) & (new > 0.5) & ~hidden, below, placed)
+            alike = self._alike_about((old > 0.5) & (new > 0.5) & ~hidden, below, placed)
+            wanted &= ~(alike & (old > 0.5))
         # Where exactly the filling ends is up to what meets there.
         welcome = about_old & (wanted | _grown(hidden & wanted, round(JOIN_FACES * self.face_px)) | blurs)
         filling = self._filled_about(here, _Scene(below, placed, old, new, bare_base), welcome, rim)
