@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 
+import cv2
 import networkx as nx
 import numpy as np
 import pytest
@@ -135,6 +136,14 @@ def test_the_soft_edge_stays_in_range(width: float, level: float) -> None:
     assert edge.max() <= 1
     assert edge[0, 1] == pytest.approx(0.5)
     assert edge[0, 0] + edge[0, 2] == pytest.approx(1, abs=1e-5)
+
+
+@pytest.mark.parametrize("everywhere", [False, True])
+def test_a_region_without_a_border_has_finite_distances(everywhere: bool) -> None:
+    """An edge that is nowhere stays so when it is blurred and enlarged: an infinite one becomes no number."""
+    far = cut.signed_distance(np.full((30, 40), everywhere))
+    large = cv2.resize(cv2.GaussianBlur(far, (0, 0), 1.0), (100, 75), interpolation=cv2.INTER_LINEAR)
+    assert (cut.soft_edge(large, 2.0) == float(everywhere)).all()
 
 
 def test_signed_distance_of_a_half_plane() -> None:

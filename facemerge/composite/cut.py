@@ -85,8 +85,7 @@ def minimum_cut(
     finder = made.detail_GraphCutSeamFinder("COST_COLOR", 1e9, 0.0)
     found = finder.find([first, np.zeros_like(first)], [(0, 0), (0, 0)], [ours, theirs])
     mask = found[0].get() if isinstance(found[0], cv2.UMat) else found[0]
-    # The solver reckons in single precision, and was seen to lose a region that it was bound to.
-    return np.asarray(((mask[1:-1, 1:-1] > 0) | inside) & ~outside)
+    return np.asarray(mask[1:-1, 1:-1] > 0)
 
 
 def soft_edge(signed_px: NDArray[np.float32], width_px: NDArray[np.float32] | float) -> NDArray[np.float32]:
@@ -104,7 +103,11 @@ def soft_edge(signed_px: NDArray[np.float32], width_px: NDArray[np.float32] | fl
 
 
 def signed_distance(region: NDArray[np.bool_]) -> NDArray[np.float32]:
-    """Return the distance in pixels to the region's border, positive inside."""
+    """Return the distance in pixels to the region's border, positive inside.
+
+    Without a border it is the picture's height and width together: infinite ones cannot be interpolated.
+    """
     inner = cv2.distanceTransform(region.astype(np.uint8), cv2.DIST_L2, 5)
     outer = cv2.distanceTransform((~region).astype(np.uint8), cv2.DIST_L2, 5)
-    return np.asarray(inner - outer + np.where(region, -0.5, 0.5), np.float32)
+    most = sum(region.shape)
+    return np.asarray(np.clip(inner - outer, -most, most) + np.where(region, -0.5, 0.5), np.float32)

@@ -25,7 +25,7 @@ FACE_PX = 56.0
 """Face width at which people are told apart; the picture's own edges bring the answer to full size."""
 # On the maps of five bursts, four frames each, a pixel beside outlines left out: of the pixels that are
 # people's 1.1 % are given to somebody else and 0.7 % to the background or from it. Before bodies had their
-# own motion and frames corrected one another it was 2.8 and 1.9 %.
+# own motion and frames corrected one another it was 2.8 and 1.9 % (two of these frames each).
 PLACE, MOTION, COLOUR, BARE = 3.0, 4.0, 3.0, 2.0
 """Weights of place in heads, of motion, of the log likelihood of a colour, and of the bare background."""
 MOTION_DELTA_E, WORST_MOTION = 6.0, 3.0
@@ -40,7 +40,8 @@ HEAD_REACH, BODY_HALF_WIDTH = 1.15, 1.3
 STEADY, STEADY_DELTA_E, STEADY_PX = 4.0, 4.0, 7
 """Weight of a pixel about which nothing moves beside a head, the difference, and the width looked at."""
 MOST_LIKELY, OPEN = 3.0, 12.0
-"""What a colour counts at most, and by how much a part is likelier than the next if none can change it."""
+"""What a colour counts at most, and by how much a part is likelier than the next if hardly any can
+change it."""
 ABOVE_FACES, BESIDE_FACES = 2.0, 3.0
 """How far above and beside a face its own motion is looked for, in face widths."""
 ROUNDS = 2
@@ -249,7 +250,7 @@ class _Witness:
     """Another frame in the target's exposure."""
 
     faces: Mapping[int, Float]
-    picture: NDArray[np.float32]
+    grey: NDArray[np.float32]
     lab: NDArray[np.float32]
     target_from_witness: Float
     """(3, 3) small pixels."""
@@ -261,7 +262,8 @@ def _witness(target: Glimpse, other: Glimpse, target_from_other: Float) -> _Witn
     gain = tone.gain_field(target.picture, _laid(other.picture, m, (w, h)), np.ones((h, w), bool))
     exposure = np.median(gain, axis=(0, 1)).astype(np.float32)
     picture = tone.apply_gain(other.picture, np.broadcast_to(exposure, other.picture.shape))
-    return _Witness(faces=other.faces, picture=picture, lab=_lab(picture), target_from_witness=m)
+    grey = np.asarray(cv2.cvtColor(np.clip(picture, 0, 1), cv2.COLOR_RGB2GRAY), np.float32)
+    return _Witness(faces=other.faces, grey=grey, lab=_lab(picture), target_from_witness=m)
 
 
 def _explained(
@@ -377,13 +379,12 @@ def _onto(
     """Return the (3, 3) motion that lays a witness best on a region of a grey picture."""
     size = wanted.shape[1], wanted.shape[0]
     best, least = shift @ starts[0], np.inf
-    grey = np.asarray(cv2.cvtColor(np.clip(witness.picture, 0, 1), cv2.COLOR_RGB2GRAY), np.float32)
     for start in starts:
         motion = shift @ start
-        laid = _laid(grey, motion, size)
+        laid = _laid(witness.grey, motion, size)
         found = place.refine(wanted, laid, region.astype(np.uint8), BODY_STEPS)
         for m in (motion,) if found is None else (motion, found @ motion):
-            apart = np.abs(_laid(grey, m, size) - wanted)[region]
+            apart = np.abs(_laid(witness.grey, m, size) - wanted)[region]
             # Half of a body may be behind somebody else there: what fits counts more than what does not.
             cost = float(np.median(apart)) + 0.3 * float(np.minimum(apart, 0.1).mean())
             if cost < least:
@@ -467,7 +468,7 @@ def _coloured(
     sure, who = appearance.cores(points, (lab.shape[0], lab.shape[1]))
     parts = appearance.told(prior, sure, who)
     boxes = appearance.colour_boxes(lab)
-    # What no colour can change need not be reckoned.
+    # What hardly any colour can change need not be reckoned.
     two = np.partition(prior, -2, axis=0)[-2:]
     open_ = (two[1] - two[0] < OPEN) & ~sure
     there = tuple(b[open_] for b in boxes)

@@ -31,15 +31,21 @@ class Outlines:
     def resized(self, draft: Draft) -> Outlines:
         """Return these outlines for the same burst at another size."""
         made = Outlines(draft)
-        for frame, told in self._told.items():
-            if told is None:
-                made._told[frame] = None
-                continue
-            old, new = (d.analysis.frames[frame].size for d in (self._draft, draft))
-            made._told[frame] = dataclasses.replace(
-                told, small_from_frame=told.small_from_frame @ imaging.scale_matrix(new, old)
-            )
+        made._glimpses = {
+            f: dataclasses.replace(seen, small_from_frame=self._resized(seen.small_from_frame, f, draft))
+            for f, seen in self._glimpses.items()
+        }
+        for mine, theirs in ((self._alone, made._alone), (self._told, made._told)):
+            for f, told in mine.items():
+                theirs[f] = told and dataclasses.replace(
+                    told, small_from_frame=self._resized(told.small_from_frame, f, draft)
+                )
         return made
+
+    def _resized(self, small_from_frame: Float, frame: int, draft: Draft) -> Float:
+        """Return a (3, 3) matrix from the pixels of the frame that another draft has."""
+        old, new = (d.analysis.frames[frame].size for d in (self._draft, draft))
+        return np.asarray(small_from_frame @ imaging.scale_matrix(new, old))
 
     def of(self, frame: int) -> composite.Silhouettes | None:
         """Return whose each pixel of a frame is; None if nobody is in it, or no other frame tells.
