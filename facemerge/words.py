@@ -18,6 +18,8 @@ Array = NDArray[Any]
 Float = NDArray[np.float64]
 Pixels = NDArray[np.uint8] | NDArray[np.uint16]
 
+Extent = Literal["face", "person"]
+"""How much of a person is set in."""
 Flag = Literal["clear", "inspect", "retouch"]
 
 PARTS = ("eyes", "sharpness", "expression", "gaze", "pose", "visible", "light")
@@ -398,13 +400,15 @@ class Head:
     """(h, w) uint8 or uint16, full range: 0 base, maximum donor."""
     seam: Seam
     placement: str
-    """How the donor was laid: 'homography', by the whole frame."""
+    """How the donor was laid: 'homography', by the whole frame; 'similarity', by the face."""
     whole: Array | None = None
     """(h, w, 4) RGBA of the base's dtype: the donor as placed and toned, neither cut nor blended;
     opaque where its frame reaches, 0 elsewhere. None: not kept."""
     unblended: Array | None = None
     """(h, w, 3) as `pixels`, but as it was before the seam was blended: what shows where the mask is painted
     wider. None: not kept."""
+    extent: Extent = "person"
+    """How much of the person is taken: the inner face alone, or all that is seen of them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -28,7 +28,7 @@ def build(
     rows: Sequence[int] = (0, 0),
     to_base: Float | None = None,
 ) -> Head:
-    return composite.build_head(
+    return composite.build_person(
         base=base.shot(), donor=donor.shot(to_base), person="P01", who=who, rows=rows, others=others
     )
 

@@ -455,7 +455,7 @@ def test_later_heads_lie_on_touched_ones(seen, monkeypatch, shrink: int) -> None
         built.append((person, base.pixels, made))
         return made
 
-    monkeypatch.setattr(composite, "build_head", build)
+    monkeypatch.setattr(composite, "build_person", build)
     both = Decisions(
         base="f0.png",
         force={"P01": "f1.png", "P02": "f1.png"},

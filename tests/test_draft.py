@@ -96,13 +96,13 @@ def test_what_is_chosen_is_made_at_full_size(seen: Seen, monkeypatch: pytest.Mon
     monkeypatch.setattr(draft, "DRAFT_FACE_PX", face_px(analysis) / 2)
     large, told = pictures["f0.png"].shape, []
     built: list[tuple[int, ...]] = []
-    build, segment = composite.build_head, composite.segment
+    build, segment = composite.build_person, composite.segment
 
     def counted(*, base: composite.Shot, **words: Any) -> Head:
         built.append(base.pixels.shape)
         return build(base=base, **words)
 
-    monkeypatch.setattr(composite, "build_head", counted)
+    monkeypatch.setattr(composite, "build_person", counted)
     monkeypatch.setattr(composite, "segment", lambda *words: told.append(1) or segment(*words))
     made = pipeline.settle(analysis, album, Decisions(), read, Options())
     assert made.heads
@@ -125,9 +125,9 @@ def test_the_way_by_drafts_ends_where_the_straight_one_does(
     for frame in range(len(analysis.frames)):
         outlines.of(frame)
     tried = setting.Bench(small, made.choice.base, outlines, Options()).set_in(made.choice, lambda *_: None)
-    areas = setting.areas_of(tried.heads, small.shrink)
+    sketches = setting.sketches_of(tried.heads, small.shrink)
     bench = setting.Bench(whole, made.choice.base, outlines.resized(whole), Options())
-    again = bench.set_in(made.choice, lambda *_: None, areas=areas)
+    again = bench.set_in(made.choice, lambda *_: None, sketches=sketches)
     assert made.risks == again.risks
     for one, other in zip(made.heads, again.heads, strict=True):
         np.testing.assert_array_equal(one.pixels, other.pixels)

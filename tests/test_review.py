@@ -712,9 +712,9 @@ def test_large_frames_are_saved_as_merge_makes_them(
     looked = review.client.get(f"api/part/{version}/composite.jpg?x={x}&y={y}&w=60&h=60&zoom=1")
     assert looked.status_code == 200
     built: list[str] = []
-    build_head = composite.build_head
+    build_person = composite.build_person
     monkeypatch.setattr(
-        composite, "build_head", lambda **said: built.append(said["person"]) or build_head(**said)
+        composite, "build_person", lambda **said: built.append(said["person"]) or build_person(**said)
     )
     review.session.save(version)
     review.session.wait_for_save()

@@ -56,7 +56,7 @@ def settled(seen, monkeypatch):
     """Settle with seams judged by a rule; returns what was set in, and who was built from which frame."""
     analysis, album, pictures = seen
     built: list[tuple[str, int]] = []
-    build = composite.build_head
+    build = composite.build_person
 
     def counted(**words) -> Head:
         donor = next(i for i, p in enumerate(pictures.values()) if np.array_equal(p, words["donor"].pixels))
@@ -68,7 +68,7 @@ def settled(seen, monkeypatch):
             return BROKEN if broken(base, person.id, pick.frame) else CLEAR
 
         monkeypatch.setattr(setting, "_risk", risk)
-        monkeypatch.setattr(composite, "build_head", counted)
+        monkeypatch.setattr(composite, "build_person", counted)
         read = lambda f: pictures[f.name]  # noqa: E731
         return pipeline.settle(analysis, album, decisions or Decisions(), read, Options()), built
 
@@ -151,8 +151,8 @@ def test_a_head_is_built_on_what_lies_below_and_told_whose_frames_these_are(seen
     frames that they come from."""
     analysis, album, pictures = seen
     asked: list[dict[str, Any]] = []
-    build = composite.build_head
-    monkeypatch.setattr(composite, "build_head", lambda **words: asked.append(words) or build(**words))
+    build = composite.build_person
+    monkeypatch.setattr(composite, "build_person", lambda **words: asked.append(words) or build(**words))
     both = Decisions(base="f0.png", force={"P01": "f1.png", "P02": "f3.png"})
     frames, images = {"P01": 1, "P02": 3}, list(pictures.values())
     made = pipeline.settle(analysis, album, both, lambda f: pictures[f.name], Options())

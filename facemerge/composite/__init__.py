@@ -1,8 +1,8 @@
 """Sets a person from one frame into another, as a layer."""
 
 from facemerge.composite.blend import lay
-from facemerge.composite.build import build_head
-from facemerge.composite.forecast import Patch, forecast, patch_of
+from facemerge.composite.build import build_face, build_person
+from facemerge.composite.forecast import Patch, forecast, forecast_face, patch_of
 from facemerge.composite.layering import Offer, Shot
 from facemerge.composite.silhouettes import Glimpse, Silhouettes, glimpse, reconcile, segment
 
@@ -12,8 +12,10 @@ __all__ = [
     "Patch",
     "Shot",
     "Silhouettes",
-    "build_head",
+    "build_face",
+    "build_person",
     "forecast",
+    "forecast_face",
     "glimpse",
     "lay",
     "patch_of",

@@ -1,4 +1,4 @@
-"""Builds one head: the person laid as a layer, and what is left to see of it, measured."""
+"""Builds one head: the inner face alone, or the person laid as a layer, and what is left to see, measured."""
 
 from __future__ import annotations
 
@@ -11,15 +11,93 @@ from numpy.typing import NDArray
 
 from facemerge import imaging
 from facemerge.composite import lines, measure, tone
+from facemerge.composite.inner_face import InnerFace, lay_inner_face
 from facemerge.composite.layering import Layer, Layering, Offer, Shot
 from facemerge.composite.scraps import scraps
 from facemerge.composite.window import Window
-from facemerge.words import Array, Head, Seam, frozen
+from facemerge.words import Array, Face, Head, Seam, frozen
 
 RIM = np.ones((5, 5), np.uint8)
 
 
-def build_head(
+def build_face(
+    *,
+    base: Array,
+    donor: Array,
+    base_face: Face,
+    donor_face: Face,
+    person: str,
+    area: tuple[int, int, int, int] | None = None,
+    certain: bool = False,
+) -> Head | None:
+    """Return a person's inner face from a donor frame, ready to be laid over the base.
+
+    Parameters
+    ----------
+    base
+        (H, W, 3) uint8 or uint16: the base with the heads laid so far.
+    donor
+        (H, W, 3) the frame that the face comes from, in the base's profile and depth.
+    base_face, donor_face
+        The person in both.
+    person
+        The id that the head is to carry.
+    area
+        x0, y0, x1, y1 in the base beyond which nothing is to change; None: told by the landmarks.
+    certain
+        Whether it is known already that the inner face alone will do.
+
+    Returns
+    -------
+    Head or None
+        None if the inner face alone does not do: the head is held differently, is covered or is blurred in
+        one of the frames.
+    """
+    face = lay_inner_face(base, donor, base_face, donor_face, area)
+    if not certain and not face.misfit.fits:
+        return None
+    dtype = base.dtype
+    placed = imaging.from_unit(face.placed, dtype)
+    return Head(
+        person=person,
+        offset=face.window.offset,
+        pixels=frozen(imaging.from_unit(face.laid, dtype)),
+        mask=frozen(np.rint(face.mask * np.iinfo(dtype).max).astype(dtype)),
+        seam=_face_seam(face, base_face.box),
+        placement="similarity",
+        whole=frozen(_opaque(placed, face.reached)),
+        unblended=frozen(placed),
+        extent="face",
+    )
+
+
+def _face_seam(face: InnerFace, face_box: tuple[float, float, float, float]) -> Seam:
+    """Return the measures of an inner face, on what is seen in the end."""
+    window, mask = face.window, face.mask
+    seen = face.below + mask[..., None] * (face.laid - face.below)
+    ring = measure.soft_edge_of(mask)
+    apart = measure.seen_difference(face.below, face.laid, ring, mask > 0.02)
+    small_mask = np.asarray(cv2.resize(mask, window.work_size, interpolation=cv2.INTER_AREA), np.float32)
+    below, above, shown = (window.shrink(p) for p in (face.below, face.laid, seen))
+    left = scraps(below, above, above, shown, small_mask, window.face_px * window.scale)
+    return Seam(
+        **colours_along(apart, ring, window.offset),
+        texture=measure.texture(face.below, ring),
+        misregistration_px=measure.misregistration(face.below, face.laid, (mask > 0.05) & (mask < 0.95)),
+        tone_delta_e=face.tone_delta_e,
+        grain_ratio=_grain_ratio(face.below, face.placed),
+        head_hidden=0.0,
+        invented=0.0,
+        old_head_left=0.0,
+        sharpness_step=measure.sharpness_step(face.below, face.laid, ring, window.face_px),
+        scraps=left.size,
+        scraps_at=window.in_base(left.at),
+        head_box=face_box,
+        **faults_at_work(window, below, above, shown, small_mask),
+    )
+
+
+def build_person(
     *,
     base: Shot,
     donor: Shot,
@@ -30,7 +108,7 @@ def build_head(
     laid: Mapping[int, Shot] | None = None,
     area: tuple[int, int, int, int] | None = None,
 ) -> Head:
-    """Return one person from a donor frame, ready to be laid over the base.
+    """Return one person, as far as they are seen in a donor frame, ready to be laid over the base.
 
     Parameters
     ----------

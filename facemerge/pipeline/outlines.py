@@ -26,7 +26,7 @@ class Outlines:
         self._glimpses: dict[int, composite.Glimpse] = {}
         self._alone: dict[int, composite.Silhouettes | None] = {}
         self._told: dict[int, composite.Silhouettes | None] = {}
-        self._blurred = _blurred(draft.analysis)
+        self._blurred = blurred_in(draft.analysis)
 
     def resized(self, draft: Draft) -> Outlines:
         """Return these outlines for the same burst at another size."""
@@ -110,8 +110,8 @@ class Outlines:
         return self._glimpses[frame]
 
 
-def _blurred(analysis: Analysis) -> list[frozenset[int]]:
-    """Return for each frame who is blurred in it."""
+def blurred_in(analysis: Analysis) -> list[frozenset[int]]:
+    """Return for each frame the indices of those who are much less sharp in it than in their sharpest one."""
     found: list[set[int]] = [set() for _ in analysis.frames]
     for i, person in enumerate(analysis.people):
         sharp = [None if s is None else s.sharpness.value for s in analysis.scores[person.id]]

@@ -16,13 +16,14 @@ from facemerge.errors import OptionError
 from facemerge.options import Options
 from facemerge.pipeline.draft import Draft, kept_draft_of
 from facemerge.pipeline.look import Album, Read
-from facemerge.pipeline.outlines import Outlines, in_form_of
+from facemerge.pipeline.outlines import Outlines, blurred_in, in_form_of
 from facemerge.pipeline.progress import Progress, no_progress
 from facemerge.words import (
     Aligned,
     Analysis,
     Choice,
     Decisions,
+    Extent,
     Face,
     Head,
     Missing,
@@ -36,6 +37,8 @@ from facemerge.words import (
 DONORS_KEPT = 3
 SPARE_ERROR_PX = 2.0
 """Expected error of alignment up to which a third frame's background is trusted to join."""
+WHOLE_RISK = 0.6
+"""Least risk to be expected of somebody who is taken whole: of such heads blind viewers found most."""
 ROUNDS = 3
 """How often a choice is made and looked at, at most."""
 TOUCHED = (
@@ -48,6 +51,18 @@ ROOM_SHARE = 0.12
 """How much further than on the draft a head may reach at full size, and be painted, of its height."""
 
 Area = tuple[int, int, int, int]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sketch:
+    """What a head that was made small says of the same one at full size."""
+
+    area: Area
+    """x0, y0, x1, y1 in the base's pixels beyond which it is not to reach."""
+    extent: Extent
+    """How much of the person is taken."""
+
+
 Swap = tuple[int, int, int]
 """(base, person's index, frame)."""
 
@@ -93,6 +108,7 @@ def choose(
         If a decision names what does not exist or cannot be obeyed.
     """
     measured, expected = tried or {}, {} if forecasts is None else forecasts
+    blurred = blurred_in(analysis)
     _require_known(analysis, decisions)
 
     def seam_cost(base: int, person: int, frame: int) -> float:
@@ -100,12 +116,23 @@ def choose(
         if swap in measured:
             return measured[swap]
         if swap not in expected:
-            who = analysis.people[person].id
-            mine, theirs = album.patches.get((who, base)), album.patches.get((who, frame))
-            expected[swap] = 1.0 if mine is None or theirs is None else composite.forecast(mine, theirs)
+            expected[swap] = _forecast(analysis, album, swap, blurred=person in blurred[base])
         return expected[swap]
 
     return choice.choose(analysis, seam_cost, decisions, options.choice)
+
+
+def _forecast(analysis: Analysis, album: Album, swap: Swap, *, blurred: bool) -> float:
+    """Return the risk that a swap is expected to show; whoever is `blurred` in the base is taken whole."""
+    base, person, frame = swap
+    who = analysis.people[person]
+    mine, theirs = album.patches.get((who.id, base)), album.patches.get((who.id, frame))
+    whole = 1.0 if mine is None or theirs is None else composite.forecast(mine, theirs)
+    whole = max(whole, WHOLE_RISK)
+    old, new = who.faces[base], who.faces[frame]
+    if blurred or not isinstance(old, Face) or not isinstance(new, Face):
+        return whole
+    return min(whole, composite.forecast_face(old, new))
 
 
 def settle(
@@ -153,12 +180,12 @@ def settle(
     best = settled(analysis, album, decisions, bench_of, options, progress)
     touches, notes = touches_for(analysis, best.choice, decisions)
     if draft.shrink > 1:
-        areas = areas_of(best.heads, draft.shrink)
+        sketches = sketches_of(best.heads, draft.shrink)
         # The drafts take room that the large frames may need.
         benches.clear()
         whole = Draft(analysis=analysis, read=read, shrink=1)
         bench = Bench(whole, best.choice.base, outlines.resized(whole), options)
-        best = bench.set_in(best.choice, progress, touches, areas)
+        best = bench.set_in(best.choice, progress, touches, sketches)
     elif touches:
         best = benches[best.choice.base].set_in(best.choice, progress, touches)
     return dataclasses.replace(best, risks=with_notes(best.risks, decisions, options), notes=notes)
@@ -335,14 +362,14 @@ class Bench:
         frame = analysis.frames[base]
         self._base = read(frame)
         self._donors = _Donors(analysis, lambda f: in_form_of(read(f), f, frame))
-        self._made: dict[tuple[str, int, Area | None], list[tuple[list[Head], Head]]] = {}
+        self._made: dict[tuple[str, int, Sketch | None], list[tuple[list[Head], Head]]] = {}
 
     def set_in(
         self,
         chosen: Choice,
         progress: Progress,
         touches: Mapping[str, Touches] | None = None,
-        areas: Mapping[str, Area] | None = None,
+        sketches: Mapping[str, Sketch] | None = None,
     ) -> Set:
         """Return the heads of a choice with this base, back row first, and everybody's risk.
 
@@ -354,8 +381,8 @@ class Bench:
             Told before each head.
         touches
             What was done to masks by hand, by person id; such a head is what later heads are laid on.
-        areas
-            By person id, x0, y0, x1, y1 beyond which their head is not to reach, as `areas_of` gives them.
+        sketches
+            By person id, what is known of their head, as `sketches_of` gives it.
         """
         analysis, options = self._analysis, self._options
         heads: list[Head] = []
@@ -365,7 +392,7 @@ class Bench:
         swaps = [(p, k) for p, k in zip(analysis.people, chosen.picks, strict=True) if not k.from_base]
         for done, (person, pick) in enumerate(swaps):
             progress("Setting heads in", done, len(swaps))
-            head = self._head(person, pick, current, heads, frames, (areas or {}).get(person.id))
+            head = self._head(person, pick, current, heads, frames, (sketches or {}).get(person.id))
             if touches and person.id in touches:
                 head, found = self._touched(person, pick, head, current, touches[person.id])
             else:
@@ -383,19 +410,19 @@ class Bench:
         current: Pixels,
         laid: Sequence[Head],
         frames: Mapping[str, int],
-        area: Area | None,
+        sketch: Sketch | None,
     ) -> Head:
         """Return a head, made anew only if what lies under its window is not what it was made for.
 
         `frames` gives by person id the frame that each of those laid comes from.
         """
-        for under, head in self._made.get((person.id, pick.frame, area), ()):
+        for under, head in self._made.get((person.id, pick.frame, sketch), ()):
             if under == [h for h in laid if _meet(h, head)]:
                 return head
         before = {h.person: frames[h.person] for h in laid}
-        head = self.build(person.id, pick.frame, current, before, area=area)
+        head = self.build(person.id, pick.frame, current, before, sketch=sketch)
         under = [h for h in laid if _meet(h, head)]
-        self._made.setdefault((person.id, pick.frame, area), []).append((under, head))
+        self._made.setdefault((person.id, pick.frame, sketch), []).append((under, head))
         return head
 
     def build(
@@ -405,10 +432,10 @@ class Bench:
         current: Pixels,
         laid: Mapping[str, int],
         *,
-        area: Area | None = None,
+        sketch: Sketch | None = None,
         further: bool = True,
     ) -> Head:
-        """Return one head.
+        """Return one head: the inner face where that does, else the person as far as they are seen.
 
         Parameters
         ----------
@@ -418,24 +445,45 @@ class Bench:
             The base with the heads laid so far.
         laid
             By person id, the frames that these come from.
-        area
-            Beyond which nothing is to change; None = anywhere.
+        sketch
+            What is known of it from a smaller one; None = nothing.
         further
             Whether further frames are asked for what the donor does not show.
         """
         people = self._analysis.people
         indices = {p.id: i for i, p in enumerate(people)}
+        who = indices[person]
+        area = None if sketch is None else sketch.area
+        if self._may_be_inner(who, frame) if sketch is None else sketch.extent == "face":
+            base_face, donor_face = (people[who].faces[f] for f in (self._index, frame))
+            assert isinstance(base_face, Face)
+            assert isinstance(donor_face, Face)
+            head = composite.build_face(
+                base=current,
+                donor=self._donors(frame),
+                base_face=base_face,
+                donor_face=donor_face,
+                person=person,
+                area=area,
+                certain=sketch is not None,
+            )
+            if head is not None:
+                return head
         offers = further_frames(self._analysis, self._index, frame) if further else []
-        return composite.build_head(
+        return composite.build_person(
             base=self._shot(self._index, current),
             donor=self._shot(frame, self._donors(frame)),
             person=person,
-            who=indices[person],
+            who=who,
             rows=[p.row for p in people],
             others=[self._offer(f) for f in offers],
-            laid={indices[who]: self._shot(f, self._donors(f)) for who, f in laid.items()},
+            laid={indices[i]: self._shot(f, self._donors(f)) for i, f in laid.items()},
             area=area,
         )
+
+    def _may_be_inner(self, who: int, frame: int) -> bool:
+        """Return whether an inner face could do: nobody wants a sharp one in a blurred head."""
+        return who not in self._outlines.blurred(self._index) or who in self._outlines.blurred(frame)
 
     def _shot(self, frame: int, pixels: Pixels) -> composite.Shot:
         """Return a frame in which somebody was found, with everybody's silhouette."""
@@ -472,8 +520,8 @@ class Bench:
         return made, dataclasses.replace(found, reasons=(*found.reasons, TOUCHED))
 
 
-def areas_of(heads: Sequence[Head], shrink: int) -> dict[str, Area]:
-    """Return by person id where heads that were made small may reach at full size.
+def sketches_of(heads: Sequence[Head], shrink: int) -> dict[str, Sketch]:
+    """Return by person id what heads that were made small say of those at full size.
 
     Parameters
     ----------
@@ -482,7 +530,7 @@ def areas_of(heads: Sequence[Head], shrink: int) -> dict[str, Area]:
     shrink
         How many times as wide the true frames are.
     """
-    areas = {}
+    found = {}
     for head in heads:
         rows, columns = (np.flatnonzero((head.mask > 0).any(axis)) for axis in (1, 0))
         if not len(rows):
@@ -491,13 +539,9 @@ def areas_of(heads: Sequence[Head], shrink: int) -> dict[str, Area]:
         room = round(ROOM_SHARE * (rows[-1] - rows[0] + 1))
         low = max(x, x + int(columns[0]) - room), max(y, y + int(rows[0]) - room)
         high = min(x + w, x + int(columns[-1]) + room), min(y + h, y + int(rows[-1]) + room)
-        areas[head.person] = (
-            low[0] * shrink,
-            low[1] * shrink,
-            (high[0] + 1) * shrink,
-            (high[1] + 1) * shrink,
-        )
-    return areas
+        area = low[0] * shrink, low[1] * shrink, (high[0] + 1) * shrink, (high[1] + 1) * shrink
+        found[head.person] = Sketch(area=area, extent=head.extent)
+    return found
 
 
 def further_frames(analysis: Analysis, base: int, donor: int) -> list[int]:

@@ -299,7 +299,7 @@ class Workshop:
         touches, _ = setting.touches_for(self._work.analysis, chosen, decided)
         with self._making:
             if self.shrink == 1:
-                bench, areas = self._bench(chosen.base), None
+                bench, sketches = self._bench(chosen.base), None
             else:
                 if self._full is None or self._full[0] != chosen.base:
                     self._full = None
@@ -307,8 +307,8 @@ class Workshop:
                     made = _Bench(self._whole, chosen.base, outlines, self._work.options)
                     self._full = chosen.base, made
                 bench = self._full[1]
-                areas = setting.areas_of(self.settled(decided).heads, self.shrink)
-            return bench.set_in(chosen, progress, touches, areas)
+                sketches = setting.sketches_of(self.settled(decided).heads, self.shrink)
+            return bench.set_in(chosen, progress, touches, sketches)
 
     def _near(self, shown: setting.Set, area: tuple[int, int, int, int]) -> set[str]:
         """Return whose heads may change an area, and on whose heads these lie."""
