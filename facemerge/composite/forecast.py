@@ -127,4 +127,5 @@ def forecast_face(base: Face, donor: Face) -> float:
     base, donor
         One person's face in two frames.
     """
-    return float(np.interp(pose_misfit(base, donor), *zip(*POSE, strict=True)))
+    misfits, risks = zip(*POSE, strict=True)
+    return float(np.interp(pose_misfit(base, donor), misfits, risks))

@@ -4,13 +4,11 @@ Most heads are spoilt by a blink or by a mouth. If the head is held alike in bot
 change: hair, outline, neck, clothes, neighbours and background stay the base's, and the border runs through
 skin that both frames show alike. The donor is moved, turned and scaled as a whole (a similarity); its light
 is brought to the base's, and what is left of a slow difference along the border is spread inwards as a
-membrane (Perez, Gangnet and Blake, "Poisson Image Editing", SIGGRAPH 2003, eq. 4 with no guidance but the
-donor's own gradients).
+membrane (Perez, Gangnet and Blake, "Poisson Image Editing", SIGGRAPH 2003, from memory).
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -28,8 +26,14 @@ Map = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
 # fmt: off
-RIGHT_EYE = (33, 7, 163, 144, 145, 153, 154, 155, 133, 173, 157, 158, 159, 160, 161, 246, 70, 63, 105, 66, 107, 46, 53, 52, 65, 55)
-LEFT_EYE = (263, 249, 390, 373, 374, 380, 381, 382, 362, 398, 384, 385, 386, 387, 388, 466, 300, 293, 334, 296, 336, 276, 283, 282, 295, 285)
+RIGHT_EYE = (
+    33, 7, 163, 144, 145, 153, 154, 155, 133, 173, 157, 158, 159, 160, 161, 246,
+    70, 63, 105, 66, 107, 46, 53, 52, 65, 55,
+)
+LEFT_EYE = (
+    263, 249, 390, 373, 374, 380, 381, 382, 362, 398, 384, 385, 386, 387, 388, 466,
+    300, 293, 334, 296, 336, 276, 283, 282, 295, 285,
+)
 LIPS = (61, 146, 91, 181, 84, 17, 314, 405, 321, 375, 291, 409, 270, 269, 267, 0, 37, 39, 40, 185)
 # fmt: on
 """Landmarks of each eye with its brow, and of the lips."""
@@ -165,9 +169,7 @@ def _pose_misfit(theirs: Float, points: Float, face_px: float) -> float:
     return float(np.sqrt((left[list(place.STEADY_POINTS)] ** 2).sum(1).mean()) / face_px)
 
 
-def _window(
-    base: Array, points: Float, face_px: float, area: tuple[int, int, int, int] | None
-) -> Window:
+def _window(base: Array, points: Float, face_px: float, area: tuple[int, int, int, int] | None) -> Window:
     middle, _, wide, high = outline.head_axes(points)
     reach = 1.05 * REACH_HEADS * max(wide, high)
     low, high_end = np.maximum(middle - reach, 0), np.minimum(middle + reach, base.shape[1::-1])
@@ -201,8 +203,8 @@ def _registered(below: Map, placed: Map, skin: Mask, face_px: float) -> Float:
     """Return the (3, 3) similarity, in window pixels, that lays a face on the base's.
 
     Gauss-Newton on grey values with a gain and an offset (Baker and Matthews, "Lucas-Kanade 20 Years On: A
-    Unifying Framework", 2004, sec. 3 and 5; the additive way), robust (Tukey's biweight; Beaton and Tukey 1974,
-    from memory): an expression moves some of the skin, and that is left out. The identity if it runs off.
+    Unifying Framework", 2004, from memory), robust (Tukey's biweight; Beaton and Tukey 1974, from memory): an
+    expression moves some of the skin, and that is left out. The identity if it runs off.
     """
     h, w = skin.shape
     scale = min(1.0, REGISTERED_FACE_PX / face_px)
@@ -247,7 +249,7 @@ def _registered(below: Map, placed: Map, skin: Mask, face_px: float) -> Float:
 
 def _robust(a: Float, wanted: Float) -> Float:
     weight = np.ones(len(wanted))
-    found = np.zeros(a.shape[1])
+    found: Float = np.zeros(a.shape[1])
     for _ in range(4):
         aw = a * weight[:, None]
         found = np.linalg.solve(aw.T @ a + 1e-9 * np.eye(a.shape[1]), aw.T @ wanted)
@@ -257,15 +259,14 @@ def _robust(a: Float, wanted: Float) -> Float:
     return np.asarray(found)
 
 
-def _region(
-    below: Map, placed: Map, held: Mask, reached: Mask, points: Float, window: Window
-) -> Mask:
+def _region(below: Map, placed: Map, held: Mask, reached: Mask, points: Float, window: Window) -> Mask:
     """Return, at working size, what is taken: it holds what must be, and its border costs least."""
     outside = (outline.head_distance(points, held.shape) > REACH_HEADS) | ~reached
-    labs = [cut.to_lab(_even(window.shrink(p), EVEN_FACES * window.face_px * window.scale)) for p in (below, placed)]
-    return cut.minimum_cut(
-        cut.disagreement(*labs), window.shrink_mask(held), window.shrink_mask(outside)
-    )
+    labs = [
+        cut.to_lab(_even(window.shrink(p), EVEN_FACES * window.face_px * window.scale))
+        for p in (below, placed)
+    ]
+    return cut.minimum_cut(cut.disagreement(*labs), window.shrink_mask(held), window.shrink_mask(outside))
 
 
 def _membrane(below: Map, placed: Map, region: Mask, window: Window) -> Map:
@@ -284,7 +285,8 @@ def _membrane(below: Map, placed: Map, region: Mask, window: Window) -> Map:
 def harmonic(values: Map, inside: Mask) -> Map:
     """Return values in which those inside are replaced by the mean of their four neighbours, exactly.
 
-    Perez, Gangnet and Blake, "Poisson Image Editing", SIGGRAPH 2003, eq. 2 and 7.
+    The discrete Laplace equation (Perez, Gangnet and Blake, "Poisson Image Editing", SIGGRAPH 2003, from
+    memory).
 
     Parameters
     ----------
@@ -350,7 +352,9 @@ def _crisper(below: Map, placed: Map, skin: Mask, window: Window) -> float:
 def _mean_difference(a: Map, b: Map, where: Mask) -> float:
     if not where.any():
         return 0.0
-    one, other = (cut.to_lab(p[where].mean(0, dtype=np.float64)[None, None].astype(np.float32)) for p in (a, b))
+    one, other = (
+        cut.to_lab(p[where].mean(0, dtype=np.float64)[None, None].astype(np.float32)) for p in (a, b)
+    )
     return float(np.linalg.norm(one - other))
 
 

@@ -925,10 +925,13 @@ def _parts(shot: Shot, who: int, face_px: float) -> Map:
     share = shot.silhouettes.of([who])
     if who not in shot.faces:
         return share
-    _, labels, told, middles = cv2.connectedComponentsWithStats((share > 0.5).astype(np.uint8))
+    _, labels, told, _ = cv2.connectedComponentsWithStats((share > 0.5).astype(np.uint8))
     unit = face_px * float(np.linalg.norm(shot.silhouettes.small_from_frame[:2, 0]))
     points = imaging.transform(shot.silhouettes.small_from_frame, shot.faces[who].landmarks[:, :2])
-    far = np.linalg.norm(middles - points.mean(0), axis=1) > PART_REACH_FACES * unit
+    # Where a part begins counts, not where its middle lies: a body that is seen down to the feet is one part.
+    low, size = told[:, :2], told[:, 2:4]
+    nearest = np.clip(points.mean(0), low, low + size - 1)
+    far = np.linalg.norm(nearest - points.mean(0), axis=1) > PART_REACH_FACES * unit
     scrap = (told[:, cv2.CC_STAT_AREA] < PART_FACES * unit**2) | far
     scrap[0] = False
     near = cv2.dilate(scrap[labels].astype(np.uint8), _disc(1)) > 0

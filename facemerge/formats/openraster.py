@@ -9,7 +9,7 @@ import io
 import zipfile
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from xml.etree import ElementTree
@@ -151,16 +151,32 @@ def _entries(base: Array, heads: Sequence[Head], base_name: str, donors: Mapping
                     picture=partial(np.asarray, head.whole),
                 )
             )
+        shown = _cropped(head)
         entries.append(
             _Entry(
                 source=f"data/{head.person}.png",
                 name=name,
-                offset=head.offset,
+                offset=shown.offset,
                 visible=True,
-                picture=partial(masked, head, base.dtype),
+                picture=partial(masked, shown, base.dtype),
             )
         )
     return entries
+
+
+def _cropped(head: Head) -> Head:
+    """Return a head without the rows and columns in which nothing of it shows."""
+    rows, columns = (np.flatnonzero((head.mask > 0).any(axis)) for axis in (1, 0))
+    if not len(rows):
+        return head
+    part = np.s_[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
+    x, y = head.offset
+    return replace(
+        head,
+        offset=(x + int(columns[0]), y + int(rows[0])),
+        pixels=head.pixels[part],
+        mask=head.mask[part],
+    )
 
 
 def _thumbnail(merged: Array, profile: bytes | None) -> bytes:
