@@ -29,6 +29,8 @@ SeamCost = Callable[[int, int, int], float]
 NOT_IN_BASE = 10.0
 HEAD_REACH_FACES = 0.35
 WORTH_SAYING = 0.02
+ASKED_SHARE = 0.25
+"""How much of its weight a seam keeps in a base that was asked for."""
 
 
 def choose(analysis: Analysis, seam_cost: SeamCost, decisions: Decisions, options: ChoiceOptions) -> Choice:
@@ -78,6 +80,15 @@ def choose(analysis: Analysis, seam_cost: SeamCost, decisions: Decisions, option
     _, plan, frames = best
     picks = tuple(plan.pick(i, f) for i, f in enumerate(frames))
     return Choice(base=plan.base, picks=picks, why=_why_base(analysis, plan.base, picks, wanted))
+
+
+def seam_weight(options: ChoiceOptions, *, base_asked: bool) -> float:
+    """Return what a seam that is surely found counts against a better face.
+
+    Whoever asks for a base wants the best heads in it as well as it goes; the program's own choice rather
+    leaves a head as it is than delivers one that is found.
+    """
+    return options.seam_weight * (ASKED_SHARE if base_asked else 1.0)
 
 
 class _Wanted:
@@ -168,6 +179,8 @@ class _Plan:
         self.base = base
         self.wanted = wanted
         self.options = options
+        asked = wanted.base is not None and not wanted.base_stays
+        self.weight = seam_weight(options, base_asked=asked)
         self.seam_cost = seam_cost
         shape = (len(analysis.people), len(analysis.frames))
         self.cost = np.zeros(shape)
@@ -215,7 +228,7 @@ class _Plan:
         return score.total if score is not None else -NOT_IN_BASE
 
     def _price(self, person: int, frame: int) -> float:
-        return self.options.swap_cost + self.options.seam_weight * self.seam_cost(self.base, person, frame)
+        return self.options.swap_cost + self.weight * self.seam_cost(self.base, person, frame)
 
     def solve(self) -> tuple[float, list[int]]:
         """Return the greatest worth and each person's frame for it."""
@@ -289,7 +302,17 @@ class _Plan:
             gain=float(np.clip(gain, -1, 1)),
             cost=float(self.cost[person, frame]),
             why=self._why(person, frame, gain),
+            left=self._left(person, frame),
         )
+
+    def _left(self, person: int, frame: int) -> int | None:
+        """Return the frame that shows somebody better who stays as in the base, if one does."""
+        said = person in self.wanted.keep or person in self.wanted.stay
+        if frame != self.base or said or not _can_give(self.analysis, person, frame):
+            return None
+        best = max(self._allowed(person), key=lambda f: self._score(person, f))
+        gains = self._score(person, best) - self._score(person, frame)
+        return best if gains > self.options.swap_cost else None
 
     def _why(self, person: int, frame: int, gain: float) -> str:
         who = self.analysis.people[person]
@@ -307,10 +330,14 @@ class _Plan:
         if frame == self.base:
             if self._allowed(person) == [frame]:
                 return "Every other frame was ruled out, as you asked, or does not show this person."
-            best = int(np.argmax([self._safe_score(person, f) for f in range(len(self.analysis.frames))]))
-            if self._safe_score(person, best) - self._score(person, frame) <= self.options.swap_cost:
+            left = self._left(person, frame)
+            if left is None:
                 return "Already at their best in the base frame."
-            return "No other frame gains enough to be worth a seam."
+            more = self._score(person, left) - self._score(person, frame)
+            return (
+                f"Left as in the base frame: {self.analysis.frames[left].name} scores {more:.2f} more, but "
+                "setting that in would be seen."
+            )
         return better + self._passed_over(person, frame)
 
     def _passed_over(self, person: int, frame: int) -> str:

@@ -168,11 +168,11 @@ class ChoiceOptions:
         source="tried on bursts with known truth",
     )
     seam_weight: float = _option(
-        0.25,
+        1.0,
         "how much a seam expected to show counts against a better face",
         low=0,
         high=10,
-        source="tried on bursts with known truth",
+        source="a head that is surely found is worth no more than the one in the base",
     )
 
 

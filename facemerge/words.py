@@ -315,6 +315,9 @@ class Pick:
     """What the swap was reckoned to cost in the same unit; 0 if from_base."""
     why: str
     """One plain sentence."""
+    left: int | None = None
+    """Who stays as in the base although this frame shows them better: setting them in would be seen. None:
+    no frame does."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -401,9 +404,12 @@ class Head:
     seam: Seam
     placement: str
     """How the donor was laid: 'homography', by the whole frame; 'similarity', by the face."""
-    whole: Array | None = None
-    """(h, w, 4) RGBA of the base's dtype: the donor as placed and toned, neither cut nor blended;
-    opaque where its frame reaches, 0 elsewhere. None: not kept."""
+    reached: NDArray[np.bool_] | None = None
+    """(h, w) where the donor's frame reaches. None: not known."""
+    base_from_donor: Float | None = None
+    """(3, 3) how the donor was laid, in full-resolution pixels. None: not kept."""
+    gain: tuple[float, float, float] = (1.0, 1.0, 1.0)
+    """Factors on the donor's linear light, R, G, B, that bring it to the base's, amid the layer."""
     unblended: Array | None = None
     """(h, w, 3) as `pixels`, but as it was before the seam was blended: what shows where the mask is painted
     wider. None: not kept."""

@@ -4,6 +4,7 @@ from facemerge.composite.blend import lay
 from facemerge.composite.build import build_face, build_person
 from facemerge.composite.forecast import Patch, forecast, forecast_face, patch_of
 from facemerge.composite.layering import Offer, Shot
+from facemerge.composite.place import lay_frame
 from facemerge.composite.silhouettes import Glimpse, Silhouettes, glimpse, reconcile, segment
 
 __all__ = [
@@ -18,6 +19,7 @@ __all__ = [
     "forecast_face",
     "glimpse",
     "lay",
+    "lay_frame",
     "patch_of",
     "reconcile",
     "segment",

@@ -65,8 +65,10 @@ def build_face(
         mask=frozen(np.rint(face.mask * np.iinfo(dtype).max).astype(dtype)),
         seam=_face_seam(face, base_face.box),
         placement="similarity",
-        whole=frozen(_opaque(placed, face.reached)),
         unblended=frozen(placed),
+        reached=frozen(face.reached),
+        base_from_donor=frozen(face.base_from_donor),
+        gain=face.gain,
         extent="face",
     )
 
@@ -143,15 +145,11 @@ def build_person(
         mask=frozen(np.rint(layer.mask * np.iinfo(dtype).max).astype(dtype)),
         seam=_seam(layer, window, base.faces[who].box),
         placement="homography",
-        whole=frozen(_opaque(placed, layer.reached)),
         unblended=frozen(placed),
+        reached=frozen(layer.reached),
+        base_from_donor=frozen(donor.base_from_frame),
+        gain=layer.gain,
     )
-
-
-def _opaque(pixels: Array, reached: NDArray[np.bool_]) -> Array:
-    """Return (h, w, 3) as (h, w, 4), opaque where the donor's frame reaches and all 0 elsewhere."""
-    alpha = np.full(reached.shape, imaging.full_scale(pixels), pixels.dtype)
-    return np.asarray(np.dstack([pixels, alpha]) * reached[..., None])
 
 
 def _seam(layer: Layer, window: Window, face_box: tuple[float, float, float, float]) -> Seam:

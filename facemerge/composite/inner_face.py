@@ -94,6 +94,8 @@ class InnerFace:
     """(h, w) in [0, 1]."""
     reached: Mask
     """(h, w) where the donor's frame reaches."""
+    gain: tuple[float, float, float]
+    """Factors on the donor's linear light, R, G, B, in the middle."""
     tone_delta_e: float
     """By how much skin differed before its light was matched, CIELAB."""
     base_from_donor: Float
@@ -134,7 +136,8 @@ def lay_inner_face(
     moved = imaging.transform(here @ found, theirs)
     skin = _skin(points, moved, window) & reached
     tone_delta_e = _mean_difference(below, placed, skin)
-    placed = tone.apply_gain(placed, tone.gain_field(below, placed, skin))
+    gain = tone.gain_field(below, placed, skin)
+    placed = tone.apply_gain(placed, gain)
 
     region = _region(below, placed, _held(points, moved, window), reached, points, window)
     laid = np.clip(placed + _membrane(below, placed, region, window), 0, 1).astype(np.float32)
@@ -147,6 +150,7 @@ def lay_inner_face(
         laid=laid,
         mask=mask,
         reached=reached,
+        gain=tone.usual(gain),
         tone_delta_e=tone_delta_e,
         base_from_donor=found,
         misfit=Misfit(
@@ -252,7 +256,7 @@ def _robust(a: Float, wanted: Float) -> Float:
     found: Float = np.zeros(a.shape[1])
     for _ in range(4):
         aw = a * weight[:, None]
-        found = np.linalg.solve(aw.T @ a + 1e-9 * np.eye(a.shape[1]), aw.T @ wanted)
+        found = np.asarray(np.linalg.solve(aw.T @ a + 1e-9 * np.eye(a.shape[1]), aw.T @ wanted))
         left = wanted - a @ found
         spread = max(1.4826 * float(np.median(np.abs(left))), 0.002)
         weight = np.clip(1 - (left / (4.685 * spread)) ** 2, 0, None) ** 2

@@ -146,6 +146,8 @@ class Layer:
     """(h, w) in [0, 1]: how much of `whole` shows."""
     natural: NDArray[np.bool_]
     """(h, w) beside whoever stands in front: an outline is to be expected there, whatever meets at it."""
+    gain: tuple[float, float, float]
+    """Factors on the donor's linear light, R, G, B, in the middle."""
     tone_delta_e: float
     """By how much the background's colour differed before it was matched, CIELAB."""
     filled: float
@@ -265,7 +267,8 @@ class Layering:
         placed, reached = here.place(donor.pixels, donor.base_from_frame)
         both = (bare_base > 0.9) & (bare_donor > 0.9) & reached
         toned = _tone_step(below, placed, both)
-        placed = tone.apply_gain(placed, tone.gain_field(below, placed, both))
+        gain = tone.gain_field(below, placed, both)
+        placed = tone.apply_gain(placed, gain)
 
         old, front, behind, _ = _drawn([old_share, front_share, behind_share, bare_base], below, self.face_px)
         new, before, beyond, _ = _drawn(
@@ -350,6 +353,7 @@ class Layering:
             whole=whole,
             taken=np.asarray(taken, np.float32),
             natural=_grown(natural > 0.5, max(1, round(OUTLINE_PX / work_scale(self.face_px)))),
+            gain=tone.usual(gain),
             tone_delta_e=toned,
             filled=float((shows_at_all & wanted & filling.known).sum() / max(int(shows_at_all.sum()), 1)),
             old_left=float(left.sum() / max(int(old_head.sum()), 1)),

@@ -74,6 +74,12 @@ def _robust_plane(a: NDArray[np.float64], ratio: NDArray[np.float64]) -> NDArray
     return k
 
 
+def usual(gain: NDArray[np.float32]) -> tuple[float, float, float]:
+    """Return the factors in the middle of a field of gains: that of a plane's logarithm is its median."""
+    red, green, blue = (float(np.median(gain[..., c])) for c in range(3))
+    return red, green, blue
+
+
 def apply_gain(donor: NDArray[np.float32], gain: NDArray[np.float32]) -> NDArray[np.float32]:
     """Return the encoded donor with its linear light multiplied by `gain`.
 

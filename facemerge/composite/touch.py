@@ -201,11 +201,11 @@ def _nearer(squared: NDArray[np.float32], start: Float, end: Float, reach_px: fl
 def _room(head: Head, size: tuple[int, int]) -> NDArray[np.float32]:
     """Return, from 0 to 1, how far up a mask may be raised: nothing where there is no donor to show."""
     h, w = head.mask.shape
-    if head.whole is None:
+    if head.reached is None:
         # What lies beyond the mask may be the donor or only the base: nobody has kept which.
         return np.zeros((h, w), np.float32)
     kernel = np.ones((2 * UNSURE_PX + 1, 2 * UNSURE_PX + 1), np.uint8)
-    known = cv2.erode((head.whole[..., 3] > 0).astype(np.uint8), kernel, borderValue=1) > 0
+    known = cv2.erode(head.reached.astype(np.uint8), kernel, borderValue=1) > 0
     x, y = head.offset
     ends = [(y > 0, y + h < size[1]), (x > 0, x + w < size[0])]
     # A side of the layer is an end of what is known, unless the picture itself ends there.

@@ -18,6 +18,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from socket import gethostname
+from typing import BinaryIO
 
 from facemerge.errors import OutputError
 
@@ -198,6 +199,23 @@ def write_bytes(path: Path, data: bytes) -> None:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(data)
+    except OSError as error:
+        raise said(error, path) from error
+
+
+@contextmanager
+def writing(path: Path) -> Iterator[BinaryIO]:
+    """Give a file that nobody reads yet, open for writing, inside a folder that is still to be put in place.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with path.open("w+b") as file:
+            yield file
     except OSError as error:
         raise said(error, path) from error
 

@@ -1,14 +1,14 @@
-"""OpenRaster: the base frame, and above it a layer for each swapped head with its donor hidden below it.
+"""OpenRaster: the base frame, a layer for each swapped head, and donors whole and hidden to paint from.
 
 Written to the baseline of the OpenRaster specification, version 0.0.5: file layout and layer stack.
 """
 
 from __future__ import annotations
 
-import io
 import zipfile
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -19,7 +19,7 @@ import numpy as np
 
 from facemerge.errors import InputError
 from facemerge.formats.encode import masked, png_bytes
-from facemerge.formats.files import write_bytes
+from facemerge.formats.files import writing
 from facemerge.formats.icc import colour_space, to_srgb
 from facemerge.formats.xmp import xml_text
 from facemerge.imaging import fit_within, full_scale, resize
@@ -44,6 +44,18 @@ class Layer:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Hidden:
+    """A whole donor that is to lie hidden in the file, to paint from."""
+
+    person: str
+    """For whom: it lies below this person's layer, and on top of all if they have none."""
+    name: str
+    picture: Callable[[], Array]
+    """Gives its (H, W, 4) RGBA pixels, of the base's size and dtype, when their turn has come: all at once
+    would cost memory."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Raster:
     """A layered picture as it was read."""
 
@@ -64,6 +76,7 @@ def write_ora(
     profile: bytes | None = None,
     base_name: str = "",
     donors: Mapping[str, str] | None = None,
+    hidden: Sequence[Hidden] = (),
     xmp: bytes = b"",
 ) -> None:
     """Write the base frame and the heads above it.
@@ -76,8 +89,7 @@ def write_ora(
         (H, W, 3) RGB uint8 or uint16: the bottom layer, opaque.
     layers
         The heads from bottom to top, in the order in which they were laid over the base: a later one covers
-        an earlier one. Each becomes a layer with its pixels as RGB and its mask as alpha. Below it, hidden,
-        lies the donor as a whole where the head has it: to paint from, if something was cut off.
+        an earlier one. Each becomes a layer with its pixels as RGB and its mask as alpha.
     merged
         (H, W, 3) RGB, dtype of `base`: the composite.
     profile
@@ -87,6 +99,8 @@ def write_ora(
         File name of the base frame, for the bottom layer's name.
     donors
         Person id -> file name of the frame the head comes from, for the layers' names.
+    hidden
+        Whole donors.
     xmp
         An XMP packet for the merged picture, or b''.
 
@@ -95,19 +109,41 @@ def write_ora(
     OutputError
         If it cannot be written.
     """
-    entries = _entries(base, layers, base_name, donors or {})
+    entries = _entries(base, layers, base_name, donors or {}, hidden)
     # All pictures are RGB here, in which a grey profile would be an error (W3C PNG 2003, 11.3.3.3).
     embedded = None if profile is None or colour_space(profile) == "gray" else profile
-    # Encoding lets go of the interpreter, so two cores are used; more pictures at once would cost memory.
+    works: list[tuple[str, Callable[[], bytes]]] = [
+        (entry.source, partial(_encoded, entry, embedded)) for entry in entries
+    ]
+    works.append(("mergedimage.png", lambda: png_bytes(merged, profile=embedded, xmp=xmp)))
+    works.append(("Thumbnails/thumbnail.png", lambda: _thumbnail(merged, profile)))
+    with writing(path) as file, zipfile.ZipFile(file, "w") as ora:
+        # First and stored, so that its first bytes tell the kind of file (file layout specification).
+        ora.writestr(_dated("mimetype"), MIMETYPE, zipfile.ZIP_STORED)
+        stack = _stack((base.shape[1], base.shape[0]), entries)
+        ora.writestr(_dated("stack.xml"), stack, zipfile.ZIP_DEFLATED)
+        for source, data in _two_at_a_time(works):
+            ora.writestr(_dated(source), data, zipfile.ZIP_STORED)
+
+
+def _encoded(entry: _Entry, profile: bytes | None) -> bytes:
+    return png_bytes(entry.picture(), profile=profile)
+
+
+def _two_at_a_time(works: Sequence[tuple[str, Callable[[], bytes]]]) -> Iterator[tuple[str, bytes]]:
+    """Give what works make, in their order.
+
+    Encoding lets go of the interpreter, so two cores are used; more pictures at once would cost memory.
+    """
     with ThreadPoolExecutor(2) as pool:
-        pictures = [
-            pool.submit(lambda e: png_bytes(e.picture(), profile=embedded), entry) for entry in entries
-        ]
-        whole = pool.submit(png_bytes, merged, profile=embedded, xmp=xmp)
-        parts = {entry.source: picture.result() for entry, picture in zip(entries, pictures, strict=True)}
-        parts["mergedimage.png"] = whole.result()
-    parts["Thumbnails/thumbnail.png"] = _thumbnail(merged, profile)
-    write_bytes(path, _zipped(_stack((base.shape[1], base.shape[0]), entries), parts))
+        waiting: deque[tuple[str, Future[bytes]]] = deque()
+        for name, work in works:
+            waiting.append((name, pool.submit(work)))
+            if len(waiting) == 2:
+                first, data = waiting.popleft()
+                yield first, data.result()
+        for name, data in waiting:
+            yield name, data.result()
 
 
 def layer_name(person: str, donor: str) -> str:
@@ -128,8 +164,24 @@ class _Entry:
     """Gives its pixels when their turn has come, for all at once would cost memory."""
 
 
-def _entries(base: Array, heads: Sequence[Head], base_name: str, donors: Mapping[str, str]) -> list[_Entry]:
+def _entries(
+    base: Array,
+    heads: Sequence[Head],
+    base_name: str,
+    donors: Mapping[str, str],
+    hidden: Sequence[Hidden],
+) -> list[_Entry]:
     """Return the layers from bottom to top: the base, and of each head first the hidden whole."""
+    wholes: dict[str, list[_Entry]] = {}
+    for whole in hidden:
+        entry = _Entry(
+            source=f"data/{whole.person}-whole.png",
+            name=whole.name,
+            offset=(0, 0),
+            visible=False,
+            picture=whole.picture,
+        )
+        wholes.setdefault(whole.person, []).append(entry)
     entries = [
         _Entry(
             source="data/base.png",
@@ -141,16 +193,7 @@ def _entries(base: Array, heads: Sequence[Head], base_name: str, donors: Mapping
     ]
     for head in heads:
         name = layer_name(head.person, donors.get(head.person, ""))
-        if head.whole is not None:
-            entries.append(
-                _Entry(
-                    source=f"data/{head.person}-whole.png",
-                    name=f"{name}, whole",
-                    offset=head.offset,
-                    visible=False,
-                    picture=partial(np.asarray, head.whole),
-                )
-            )
+        entries.extend(wholes.pop(head.person, ()))
         shown = _cropped(head)
         entries.append(
             _Entry(
@@ -161,6 +204,8 @@ def _entries(base: Array, heads: Sequence[Head], base_name: str, donors: Mapping
                 picture=partial(masked, shown, base.dtype),
             )
         )
+    for left in wholes.values():
+        entries.extend(left)
     return entries
 
 
@@ -208,17 +253,6 @@ def _stack(size: tuple[int, int], entries: Sequence[_Entry]) -> bytes:
     return (
         b'<?xml version="1.0" encoding="UTF-8"?>\n' + ElementTree.tostring(image, encoding="unicode").encode()
     )
-
-
-def _zipped(stack: bytes, pictures: Mapping[str, bytes]) -> bytes:
-    out = io.BytesIO()
-    with zipfile.ZipFile(out, "w") as ora:
-        # First and stored, so that its first bytes tell the kind of file (file layout specification).
-        ora.writestr(_dated("mimetype"), MIMETYPE, zipfile.ZIP_STORED)
-        ora.writestr(_dated("stack.xml"), stack, zipfile.ZIP_DEFLATED)
-        for name, data in pictures.items():
-            ora.writestr(_dated(name), data, zipfile.ZIP_STORED)
-    return out.getvalue()
 
 
 def _dated(name: str) -> zipfile.ZipInfo:

@@ -27,6 +27,7 @@ from facemerge.formats.decisions import write_decisions
 from facemerge.models import Models
 from facemerge.options import Options
 from facemerge.pipeline import delivery
+from facemerge.pipeline.donors import hidden_donors
 from facemerge.pipeline.known import Known
 from facemerge.pipeline.look import Album, Read, analyse
 from facemerge.pipeline.progress import Clock, Progress, no_progress
@@ -358,7 +359,8 @@ def _write_pictures(
         "xmp": packet,
     }
     if written["layers"]:
-        openraster.write_ora(work / written["layers"], base, heads, merged, **said)
+        hidden = hidden_donors(analysis, chosen, heads)
+        openraster.write_ora(work / written["layers"], base, heads, merged, hidden=hidden, **said)
     if written["layered_tiff"]:
         layered_tiff.write_layered_tiff(
             work / written["layered_tiff"], base, heads, merged, exif_from=frame, greyscale=grey, **said

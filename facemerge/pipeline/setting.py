@@ -37,8 +37,6 @@ from facemerge.words import (
 DONORS_KEPT = 3
 SPARE_ERROR_PX = 2.0
 """Expected error of alignment up to which a third frame's background is trusted to join."""
-WHOLE_RISK = 0.6
-"""Least risk to be expected of somebody who is taken whole: of such heads blind viewers found most."""
 ROUNDS = 3
 """How often a choice is made and looked at, at most."""
 TOUCHED = (
@@ -127,8 +125,8 @@ def _forecast(analysis: Analysis, album: Album, swap: Swap, *, blurred: bool) ->
     base, person, frame = swap
     who = analysis.people[person]
     mine, theirs = album.patches.get((who.id, base)), album.patches.get((who.id, frame))
-    whole = 1.0 if mine is None or theirs is None else composite.forecast(mine, theirs)
-    whole = max(whole, WHOLE_RISK)
+    surroundings = 1.0 if mine is None or theirs is None else composite.forecast(mine, theirs)
+    whole = 1 - (1 - risk.WHOLE) * (1 - surroundings)
     old, new = who.faces[base], who.faces[frame]
     if blurred or not isinstance(old, Face) or not isinstance(new, Face):
         return whole
@@ -224,11 +222,17 @@ def settled(
         if all(risk.flag == "clear" for risk in made.risks.values()):
             break
     found = choose(analysis, album, decisions, options, tried, forecasts)
-    return _best(analysis, rounds, found, tried, options)
+    weight = choice.seam_weight(options.choice, base_asked=decisions.base is not None)
+    return _best(analysis, rounds, found, tried, options.choice.swap_cost, weight)
 
 
 def _best(
-    analysis: Analysis, rounds: Sequence[Set], found: Choice, tried: Mapping[Swap, float], options: Options
+    analysis: Analysis,
+    rounds: Sequence[Set],
+    found: Choice,
+    tried: Mapping[Swap, float],
+    swap_cost: float,
+    seam_weight: float,
 ) -> Set:
     """Return the round that was found best in the end."""
     for made in rounds:
@@ -236,7 +240,7 @@ def _best(
             # The same heads, in words that know what was measured.
             return dataclasses.replace(made, choice=found)
     # Every round was better in its forecast than the last one turned out: the best of them stands.
-    return max(rounds, key=lambda made: _worth(analysis, made.choice, tried, options))
+    return max(rounds, key=lambda made: _worth(analysis, made.choice, tried, swap_cost, seam_weight))
 
 
 def set_in(
@@ -336,15 +340,16 @@ def _measured(analysis: Analysis, chosen: Choice, risks: Mapping[str, Risk]) -> 
     }
 
 
-def _worth(analysis: Analysis, chosen: Choice, tried: Mapping[Swap, float], options: Options) -> float:
+def _worth(
+    analysis: Analysis, chosen: Choice, tried: Mapping[Swap, float], swap_cost: float, seam_weight: float
+) -> float:
     """Return what a choice that was made turned out to be worth: scores less the price of its seams."""
     worth = 0.0
     for i, pick in enumerate(chosen.picks):
         score = analysis.scores[pick.person][pick.frame]
         worth += 0.0 if score is None else score.total
         if not pick.from_base:
-            worth -= options.choice.swap_cost
-            worth -= options.choice.seam_weight * tried[chosen.base, i, pick.frame]
+            worth -= swap_cost + seam_weight * tried[chosen.base, i, pick.frame]
     return worth
 
 
@@ -619,4 +624,5 @@ def _risk(draft: Draft, base: int, person: Person, pick: Pick, head: Head, optio
         head_turn_deg=faces.turn_deg(donor_face) - faces.turn_deg(base_face),
         align_error_px=draft.analysis.error_to_base_px(base, pick.frame) * draft.shrink,
         options=options.risk,
+        extent=head.extent,
     )
