@@ -61,7 +61,7 @@ def assess(
     head_turn_deg: float,
     align_error_px: float,
     options: RiskOptions,
-    extent: Extent = "person",
+    extent: Extent,
 ) -> Risk:
     """Return the risk that a seam is found, its flag and the reasons for it.
 

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 from photographs import SEAM
 
+from facemerge.formats.openraster import Hidden
 from facemerge.imaging import full_scale
 from facemerge.words import Array, Head
 
@@ -27,17 +30,15 @@ def soft(size: tuple[int, int], dtype: type) -> Array:
     return np.asarray(np.rint(np.clip(1.5 - 1.6 * far, 0, 1) * np.iinfo(dtype).max)).astype(dtype)
 
 
-def whole(size: tuple[int, int], dtype: type, seed: int) -> Array:
-    """Return a donor of noise, (h, w, 4), that reaches all but the last rows."""
-    alpha = np.full((size[1], size[0]), np.iinfo(dtype).max, dtype)
+def whole(dtype: type, seed: int) -> Array:
+    """Return a donor of noise of the picture's size, (H, W, 4), that reaches all but the last rows."""
+    alpha = np.full((SIZE[1], SIZE[0]), np.iinfo(dtype).max, dtype)
     alpha[-7:] = 0
-    return np.dstack([noise(size, dtype, seed), alpha]) * (alpha > 0)[..., None]
+    return np.dstack([noise(SIZE, dtype, seed), alpha]) * (alpha > 0)[..., None]
 
 
-def head(
-    person: str, offset: tuple[int, int], dtype: type, mask_dtype: type, seed: int, *, kept: bool = True
-) -> Head:
-    """Return a head of noise under a soft mask, with its donor unless that is not kept."""
+def head(person: str, offset: tuple[int, int], dtype: type, mask_dtype: type, seed: int) -> Head:
+    """Return a head of noise under a soft mask that is 0 in its outermost rows and columns."""
     size = (40, 50)
     return Head(
         person=person,
@@ -46,7 +47,6 @@ def head(
         mask=soft(size, mask_dtype),
         seam=SEAM,
         placement="homography",
-        whole=whole(size, dtype, seed + 100) if kept else None,
     )
 
 
@@ -66,15 +66,30 @@ def composed(base: Array, heads: list[Head]) -> Array:
 
 
 def scene(dtype: type, mask_dtype: type | None = None) -> tuple[Array, list[Head], Array]:
-    """Return a base, two heads that overlap and one, without its donor, over the edge, and the composite."""
+    """Return a base, two heads that overlap and one over the edge, and the composite."""
     base = noise(SIZE, dtype, 0)
     mask_dtype = mask_dtype or dtype
     heads = [
         head("P03", (10, 5), dtype, mask_dtype, 1),
         head("P01", (25, 12), dtype, mask_dtype, 2),
-        head("P02", (-11, 40), dtype, mask_dtype, 3, kept=False),
+        head("P02", (-11, 40), dtype, mask_dtype, 3),
     ]
     return base, heads, composed(base, heads)
 
 
 DONORS = {"P01": "frame_0007.jpg", "P02": '<b>"&\x01.jpg', "P03": "frame_0001.jpg"}
+
+
+def hidden(dtype: type) -> list[Hidden]:
+    """Return whole donors of two of the heads, and one of somebody who has none."""
+    return [
+        Hidden(person=who, name=f"{who} whole", picture=partial(whole, dtype, seed))
+        for who, seed in (("P03", 101), ("P01", 102), ("P07", 103))
+    ]
+
+
+def shown_part(h: Head) -> tuple[tuple[int, int], tuple[slice, slice]]:
+    """Return where in the picture the part of a head begins that shows anything, and where it lies in it."""
+    y, x = np.nonzero(h.mask)
+    part = slice(int(y.min()), int(y.max()) + 1), slice(int(x.min()), int(x.max()) + 1)
+    return (h.offset[0] + part[1].start, h.offset[1] + part[0].start), part

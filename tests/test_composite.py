@@ -34,7 +34,8 @@ def build(
 
 
 def flag_of(head: Head) -> risk.Risk:
-    return risk.assess(head.seam, head_turn_deg=0, align_error_px=0.3, options=RiskOptions())
+    """Return the risk of what was measured, without what is known of people who are taken whole."""
+    return risk.assess(head.seam, head_turn_deg=0, align_error_px=0.3, options=RiskOptions(), extent="face")
 
 
 def full_mask(head: Head) -> np.ndarray:
@@ -138,8 +139,8 @@ def test_what_the_donor_does_not_reach_is_left_to_the_base() -> None:
     head = build(base, cropped)
     assert head.mask.any()
     assert not full_mask(head)[330:].any()
-    assert head.whole is not None
-    assert not head.whole[330 - head.offset[1] :].any()
+    assert head.reached is not None
+    assert not head.reached[330 - head.offset[1] :].any()
 
 
 def test_the_same_head_twice_is_the_same_bytes() -> None:

@@ -76,7 +76,7 @@ def test_sharp_meets_soft_is_flagged_in_words(sigma_px: float, clear: bool) -> N
         sharpness_step=step(sigma_px),
         detail_step=measure.detail_step(BRICK, softened(sigma_px), EDGE, 100.0),
     )
-    found = risk.assess(seam, head_turn_deg=0, align_error_px=0.1, options=RiskOptions())
+    found = risk.assess(seam, head_turn_deg=0, align_error_px=0.1, options=RiskOptions(), extent="face")
     assert (found.flag == "clear") is clear
     assert ("sharp meets soft" in found.reasons[0]) is not clear
 

@@ -52,10 +52,9 @@ def head(
     """Return a head of noise under a mask; `known` is where its frame reaches, everywhere if not said."""
     pixels = noise(mask.shape, mask.dtype.type, 1)
     reached = np.ones(mask.shape, bool) if known is None else known
-    opaque = (reached * np.iinfo(mask.dtype).max).astype(mask.dtype)
     return Head(
         person="P01", offset=offset, pixels=pixels, mask=mask, seam=SEAM, placement="drawn",
-        whole=np.dstack([pixels, opaque]) if kept else None,
+        reached=reached if kept else None,
         unblended=noise(mask.shape, mask.dtype.type, 2) if kept else None,
     )  # fmt: skip
 
@@ -399,8 +398,7 @@ def two_pictures(reach: float) -> tuple[Array, Head]:
     stripes = 40 * inside * (1 + np.sin(np.arange(SHAPE[1]) / 2))
     donor = np.clip(part + stripes[..., None], 0, 255).astype(np.uint8)
     made = head(disc(40, 6))
-    whole = np.dstack([donor, np.full(SHAPE, 255, np.uint8)])
-    return base, replace(made, pixels=donor, unblended=donor, whole=whole)
+    return base, replace(made, pixels=donor, unblended=donor, reached=np.ones(SHAPE, bool))
 
 
 def test_a_seam_is_measured_where_it_lies_now() -> None:

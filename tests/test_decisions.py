@@ -455,6 +455,7 @@ def test_later_heads_lie_on_touched_ones(seen, monkeypatch, shrink: int) -> None
         built.append((person, base.pixels, made))
         return made
 
+    monkeypatch.setattr(composite, "build_face", lambda **_: None)
     monkeypatch.setattr(composite, "build_person", build)
     both = Decisions(
         base="f0.png",

@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
 
 import bursts
 import numpy as np
 import pytest
+from building import watch
 
 from facemerge import composite, imaging, pipeline
 from facemerge.models import Models
 from facemerge.options import Options
 from facemerge.pipeline import draft, setting
 from facemerge.pipeline.outlines import Outlines
-from facemerge.words import Aligned, Analysis, Decisions, Face, Frame, Head, Pixels, Seam
+from facemerge.words import Aligned, Analysis, Decisions, Face, Frame, Pixels, Seam
 
 Seen = tuple[Analysis, pipeline.Album, dict[str, Pixels]]
 
@@ -96,13 +96,8 @@ def test_what_is_chosen_is_made_at_full_size(seen: Seen, monkeypatch: pytest.Mon
     monkeypatch.setattr(draft, "DRAFT_FACE_PX", face_px(analysis) / 2)
     large, told = pictures["f0.png"].shape, []
     built: list[tuple[int, ...]] = []
-    build, segment = composite.build_person, composite.segment
-
-    def counted(*, base: composite.Shot, **words: Any) -> Head:
-        built.append(base.pixels.shape)
-        return build(base=base, **words)
-
-    monkeypatch.setattr(composite, "build_person", counted)
+    segment = composite.segment
+    watch(monkeypatch, lambda _who, base, _donor: built.append(base.shape))
     monkeypatch.setattr(composite, "segment", lambda *words: told.append(1) or segment(*words))
     made = pipeline.settle(analysis, album, Decisions(), read, Options())
     assert made.heads

@@ -11,7 +11,7 @@ from xml.etree import ElementTree
 import imagecodecs
 import numpy as np
 import pytest
-from drawn_layers import DONORS, SIZE, composed, noise, scene
+from drawn_layers import DONORS, SIZE, composed, hidden, noise, scene, shown_part, whole
 from photographs import SEAM
 from PIL import Image
 
@@ -28,7 +28,14 @@ def ora(tmp_path: Path) -> Path:
     base, heads, merged = scene(np.uint8)
     path = tmp_path / "composite.ora"
     write_ora(
-        path, base, heads, merged, profile=icc.made("adobergb"), base_name="frame_0004.jpg", donors=DONORS
+        path,
+        base,
+        heads,
+        merged,
+        profile=icc.made("adobergb"),
+        base_name="frame_0004.jpg",
+        donors=DONORS,
+        hidden=hidden(np.uint8),
     )
     return path
 
@@ -54,7 +61,7 @@ def test_all_parts_are_there(ora: Path) -> None:
         assert set(z.namelist()) == {
             *("mimetype", "stack.xml", "mergedimage.png", "Thumbnails/thumbnail.png"),
             *("data/base.png", "data/P01.png", "data/P02.png", "data/P03.png"),
-            *("data/P01-whole.png", "data/P03-whole.png"),
+            *("data/P01-whole.png", "data/P03-whole.png", "data/P07-whole.png"),
         }
         assert {i.compress_type for i in z.infolist()} <= {zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED}
 
@@ -70,12 +77,15 @@ def test_stack_lists_the_top_first(ora: Path) -> None:
     assert text.startswith(b'<?xml version="1.0" encoding="UTF-8"?>')
     assert (image.tag, image.get("w"), image.get("h")) == ("image", "90", "70")
     layers = image.findall("./stack/layer")
+    at = {h.person: shown_part(h)[0] for h in scene(np.uint8)[1]}
+    x, y = ({who: str(place[axis]) for who, place in at.items()} for axis in (0, 1))
     assert [(e.get("name"), e.get("x"), e.get("y"), e.get("visibility")) for e in layers] == [
-        ('P02 from <b>"&\ufffd.jpg', "-11", "40", "visible"),
-        ("P01 from frame_0007.jpg", "25", "12", "visible"),
-        ("P01 from frame_0007.jpg, whole", "25", "12", "hidden"),
-        ("P03 from frame_0001.jpg", "10", "5", "visible"),
-        ("P03 from frame_0001.jpg, whole", "10", "5", "hidden"),
+        ("P07 whole", "0", "0", "hidden"),
+        ('P02 from <b>"&\ufffd.jpg', x["P02"], y["P02"], "visible"),
+        ("P01 from frame_0007.jpg", x["P01"], y["P01"], "visible"),
+        ("P01 whole", "0", "0", "hidden"),
+        ("P03 from frame_0001.jpg", x["P03"], y["P03"], "visible"),
+        ("P03 whole", "0", "0", "hidden"),
         ("Base frame_0004.jpg", "0", "0", "visible"),
     ]
     assert {(e.get("composite-op"), e.get("opacity")) for e in layers} == {("svg:src-over", "1.0")}
@@ -102,35 +112,40 @@ def test_layers_give_the_composite(tmp_path: Path, dtype: type, mask_dtype: type
 
 @pytest.mark.parametrize("dtype", [np.uint8, np.uint16])
 def test_layers_hold_what_was_given(tmp_path: Path, dtype: type) -> None:
-    """Colour is stored as placed, also where the mask is 0, not multiplied by it; the mask is the alpha."""
+    """Colour is stored as placed, not multiplied by the mask, which is the alpha; a layer ends where its mask
+    does.
+    """
     base, heads, merged = scene(dtype)
     write_ora(tmp_path / "a.ora", base, heads, merged)
     bottom, *others = read_ora(tmp_path / "a.ora").layers
     above = [layer for layer in others if layer.visible]
     assert np.array_equal(bottom.pixels[..., :3], base)
     assert int(bottom.pixels[..., 3].min()) == np.iinfo(dtype).max
-    assert [layer.offset for layer in above] == [h.offset for h in heads]
-    assert all(np.array_equal(layer.pixels[..., :3], h.pixels) for layer, h in zip(above, heads, strict=True))
-    assert all(np.array_equal(layer.pixels[..., 3], h.mask) for layer, h in zip(above, heads, strict=True))
+    assert len(above) == len(heads)
+    for layer, h in zip(above, heads, strict=True):
+        at, part = shown_part(h)
+        assert at != h.offset
+        assert layer.offset == at
+        assert np.array_equal(layer.pixels[..., :3], h.pixels[part])
+        assert np.array_equal(layer.pixels[..., 3], h.mask[part])
     assert above[0].pixels.dtype == dtype
 
 
 @pytest.mark.parametrize("dtype", [np.uint8, np.uint16])
 def test_the_donor_lies_whole_and_hidden_below_its_head(tmp_path: Path, dtype: type) -> None:
-    """Right below each head, at the same place: every pixel of the donor that its frame reaches, opaque."""
+    """Right below each head, over all of the picture; whose head was left out lies on top. None shows."""
     base, heads, merged = scene(dtype)
-    write_ora(tmp_path / "a.ora", base, heads, merged, donors=DONORS)
-    layers = read_ora(tmp_path / "a.ora").layers
-    at = [k for k, layer in enumerate(layers) if not layer.visible]
-    assert [layers[k].name for k in at] == [
-        "P03 from frame_0001.jpg, whole",
-        "P01 from frame_0007.jpg, whole",
-    ]
-    for k, h in zip(at, heads, strict=False):
-        assert layers[k + 1].name == layers[k].name.removesuffix(", whole")
-        assert layers[k].offset == layers[k + 1].offset == h.offset
-        assert layers[k].pixels.dtype == dtype
-        assert np.array_equal(layers[k].pixels, h.whole)
+    write_ora(tmp_path / "a.ora", base, heads, merged, donors=DONORS, hidden=hidden(dtype))
+    raster = read_ora(tmp_path / "a.ora")
+    names = [layer.name for layer in raster.layers]
+    assert [n[:3] for n in names] == ["Bas", "P03", "P03", "P01", "P01", "P02", "P07"]
+    lying = [layer for layer in raster.layers if not layer.visible]
+    assert [layer.name for layer in lying] == ["P03 whole", "P01 whole", "P07 whole"]
+    for layer, seed in zip(lying, (101, 102, 103), strict=True):
+        assert layer.offset == (0, 0)
+        assert layer.pixels.dtype == dtype
+        assert np.array_equal(layer.pixels, whole(dtype, seed))
+    assert np.abs(flatten(raster) - merged / full_scale(merged)).max() <= 1 / 255
 
 
 def test_a_grey_profile_is_not_put_into_coloured_pictures(tmp_path: Path) -> None:
@@ -153,13 +168,14 @@ def test_another_reader_sees_the_composite(tmp_path: Path, dtype: type) -> None:
     pyora = pytest.importorskip("pyora")
     base, heads, merged = scene(dtype)
     # A black merged picture, so that the reader cannot show that one instead of the layers.
-    write_ora(tmp_path / "a.ora", base, heads, np.zeros_like(merged), base_name="a.jpg", donors=DONORS)
+    black = np.zeros_like(merged)
+    write_ora(tmp_path / "a.ora", base, heads, black, base_name="a.jpg", donors=DONORS, hidden=hidden(dtype))
     project = pyora.Project.load(str(tmp_path / "a.ora"))
     names = [layer.name for layer in project.children if layer.visible]
     assert names[0].startswith("P02 from ")
     assert names[1:] == ["P01 from frame_0007.jpg", "P03 from frame_0001.jpg", "Base a.jpg"]
-    hidden = [layer.name for layer in project.children if not layer.visible]
-    assert hidden == ["P01 from frame_0007.jpg, whole", "P03 from frame_0001.jpg, whole"]
+    lying = [layer.name for layer in project.children if not layer.visible]
+    assert lying == ["P07 whole", "P01 whole", "P03 whole"]
     rendered = np.asarray(project.get_image_data(use_original=False).convert("RGB")).astype(float)
     assert np.abs(rendered - merged / (full_scale(merged) / 255)).max() <= (1 if dtype == np.uint8 else 2)
 
@@ -220,6 +236,7 @@ def test_same_input_same_bytes(ora: Path, tmp_path: Path) -> None:
         profile=icc.made("adobergb"),
         base_name="frame_0004.jpg",
         donors=DONORS,
+        hidden=hidden(np.uint8),
     )
     assert (tmp_path / "b.ora").read_bytes() == ora.read_bytes()
 
@@ -247,8 +264,14 @@ def test_hidden_layers_and_groups_of_others(tmp_path: Path) -> None:
         ("P03", (0, 0), False),
         ("P01", (4, 0), True),
     ]
+    _, part = shown_part(heads[1])
     moved = Head(
-        person="P01", offset=(4, 0), pixels=heads[1].pixels, mask=heads[1].mask, seam=SEAM, placement=""
+        person="P01",
+        offset=(4, 0),
+        pixels=heads[1].pixels[part],
+        mask=heads[1].mask[part],
+        seam=SEAM,
+        placement="",
     )
     assert np.abs(flatten(raster) * 255 - composed(base, [moved])).max() <= 0.501
 

@@ -16,9 +16,10 @@ import bursts
 import cv2
 import numpy as np
 import pytest
+from building import watch
 from starlette.testclient import TestClient
 
-from facemerge import composite, pipeline
+from facemerge import pipeline
 from facemerge.errors import InputError, OptionError, OutputError
 from facemerge.formats import decisions as decisions_file
 from facemerge.formats import photo, report
@@ -712,10 +713,7 @@ def test_large_frames_are_saved_as_merge_makes_them(
     looked = review.client.get(f"api/part/{version}/composite.jpg?x={x}&y={y}&w=60&h=60&zoom=1")
     assert looked.status_code == 200
     built: list[str] = []
-    build_person = composite.build_person
-    monkeypatch.setattr(
-        composite, "build_person", lambda **said: built.append(said["person"]) or build_person(**said)
-    )
+    watch(monkeypatch, lambda who, _base, _donor: built.append(who))
     review.session.save(version)
     review.session.wait_for_save()
     assert review.state()["saved"]

@@ -26,7 +26,7 @@ CALM = Seam(
 
 
 def assess(seam: Seam = CALM, turn: float = 0.0, error: float = 0.3) -> Risk:
-    return risk.assess(seam, head_turn_deg=turn, align_error_px=error, options=RiskOptions())
+    return risk.assess(seam, head_turn_deg=turn, align_error_px=error, options=RiskOptions(), extent="face")
 
 
 def test_a_seam_that_agrees_is_clear_and_says_so() -> None:
@@ -213,4 +213,4 @@ def test_the_thresholds_are_the_users(inspect: float, retouch: float, flag: str)
     """Flags follow the options."""
     options = RiskOptions(inspect_from=inspect, retouch_from=retouch)
     seam = replace(CALM, delta_e_p95=5.0)
-    assert risk.assess(seam, head_turn_deg=0, align_error_px=0.3, options=options).flag == flag
+    assert risk.assess(seam, head_turn_deg=0, align_error_px=0.3, options=options, extent="face").flag == flag

@@ -9,6 +9,7 @@ from typing import Any
 import bursts
 import numpy as np
 import pytest
+from building import watch
 from once import Once
 
 from facemerge import composite, pipeline
@@ -56,19 +57,21 @@ def settled(seen, monkeypatch):
     """Settle with seams judged by a rule; returns what was set in, and who was built from which frame."""
     analysis, album, pictures = seen
     built: list[tuple[str, int]] = []
-    build = composite.build_person
 
-    def counted(**words) -> Head:
-        donor = next(i for i, p in enumerate(pictures.values()) if np.array_equal(p, words["donor"].pixels))
-        built.append((words["person"], donor))
-        return build(**words)
+    def counted(who: str, _: Pixels, pixels: Pixels) -> None:
+        donor = next(i for i, p in enumerate(pictures.values()) if np.array_equal(p, pixels))
+        built.append((who, donor))
 
     def run(broken: Judge, decisions: Decisions | None = None) -> tuple[setting.Set, list[tuple[str, int]]]:
         def risk(_: Analysis, base: int, person: Person, pick: Pick, head: Head, options: Options) -> Risk:
             return BROKEN if broken(base, person.id, pick.frame) else CLEAR
 
         monkeypatch.setattr(setting, "_risk", risk)
-        monkeypatch.setattr(composite, "build_person", counted)
+        with monkeypatch.context() as patched:
+            watch(patched, counted)
+            return settle_with(decisions)
+
+    def settle_with(decisions: Decisions | None) -> tuple[setting.Set, list[tuple[str, int]]]:
         read = lambda f: pictures[f.name]  # noqa: E731
         return pipeline.settle(analysis, album, decisions or Decisions(), read, Options()), built
 
