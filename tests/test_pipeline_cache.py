@@ -124,17 +124,18 @@ def test_a_second_merge_reads_who_bears_witness_once(
     place: Path, reads: list[str], searched: list[int]
 ) -> None:
     """It writes the same bytes, and what is kept stays as it is. People are told apart by some frames, here
-    by all of them; base and donors are among them, and not read again to be merged.
+    by all of them; base and donors are among them, and a donor is read again only to lie whole in the layered
+    file.
     """
     result, kept = contents(place / "out"), contents(cache.beside(place / "out"))
     made = pipeline.merge([place / "burst"], place / "out")
     assert contents(place / "out") == result
     assert contents(cache.beside(place / "out")) == kept
     assert 1000 < max(len(data) for data in kept.values()) < 150_000
-    used = {made.choice.base} | {p.frame for p in made.choice.picks}
+    donors = [FRAMES[p.frame] for p in made.choice.picks if not p.from_base]
     assert len(FRAMES) <= outlines.MOST_WITNESSES
-    assert {FRAMES[f] for f in used} <= set(reads)
-    assert sorted(reads) == sorted(FRAMES)
+    assert {h.extent for h in made.heads} == {"person"}
+    assert sorted(reads) == sorted([*FRAMES, *donors])
     assert len(searched) == 0
 
 
