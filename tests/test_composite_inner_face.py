@@ -60,7 +60,7 @@ def test_shut_eyes_are_opened_and_nothing_else_changes(dtype: type) -> None:
     for x, y in EYES:
         cx, cy = (CENTRE + np.array((x, y))).astype(int)
         at_eyes[cy - 12 : cy + 13, cx - 18 : cx + 19] = True
-    assert apart[at_eyes].mean() < 6
+    assert apart[at_eyes].mean() < 8
     assert np.abs(imaging.to_unit(base) - wanted).mean(2)[at_eyes].mean() * 255 > 40
     assert np.percentile(apart, 98) < 6
     head = composite.build_face(
@@ -157,7 +157,7 @@ def test_what_is_left_along_the_border_is_spread_inwards() -> None:
     [
         ("crisper", {"blur_px": 2.5}, 1.0),
         ("covered", {"cover": (10.0, 12.0, 34.0)}, 1.0),
-        ("border_delta_e", {"cover": (0.0, 70.0, 45.0)}, 1.0),
+        ("border_delta_e", {"cover": (0.0, 85.0, 60.0)}, 1.0),
         ("pose", {}, 0.75),
     ],
     ids=["blurred", "something before the cheek", "something before the mouth", "turned"],
@@ -188,12 +188,14 @@ def test_what_does_not_fit_is_told(measure: str, drawn: dict[str, Any], squeeze:
 
 
 def test_nothing_changes_beyond_an_area() -> None:
-    """The window ends at the area that is given."""
+    """The window ends at the area that is given, and the border stays within it."""
     base, donor = draw(open_eyes=False, seed=1), draw(open_eyes=True, move=MOVED, seed=2)
     area = (110, 130, 250, 290)
     found = lay_inner_face(base, donor, face_of(np.eye(3)), face_of(MOVED), area)
     assert found.window.offset == (110, 130)
     assert found.window.size == (140, 160)
+    for side in (found.mask[0], found.mask[-1], found.mask[:, 0], found.mask[:, -1]):
+        assert side.max() == 0
 
 
 @given(st.tuples(*[st.floats(-1, 1) for _ in range(3)]), st.integers(0, 10_000))

@@ -9,7 +9,7 @@ membrane (Perez, Gangnet and Blake, "Poisson Image Editing", SIGGRAPH 2003, from
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -39,10 +39,10 @@ LIPS = (61, 146, 91, 181, 84, 17, 314, 405, 321, 375, 291, 409, 270, 269, 267, 0
 """Landmarks of each eye with its brow, and of the lips."""
 HELD = ((RIGHT_EYE, 1.2), (LEFT_EYE, 1.2), (LIPS, 1.25))
 """What must come from the donor, and how much larger than its landmarks' hull."""
-REACH_HEADS = 1.0
+REACH_HEADS = 1.15
 """How far the border may run, in heads."""
-REGISTERED_FACE_PX = 220.0
-"""Face width at which two faces are laid on each other."""
+REGISTERED_FACE_PX, CUT_FACE_PX = 220.0, 220.0
+"""Face width at which two faces are laid on each other, and at which the border is sought."""
 STEPS, SETTLED_PX = 40, 0.003
 EVEN_FACES, NEAR_FACES, SOFT_FACES = 0.01, 0.03, 0.025
 """Over how much grain is averaged, how wide a strip along the border tells the membrane, and how soft the
@@ -51,7 +51,7 @@ MOST_SPREAD = 0.08
 """How much of full scale the membrane may add."""
 UNLIKE_DELTA_E = 8.0
 """CIELAB difference from which skin that should be the same is something else."""
-MOST_POSE, MOST_BORDER_DELTA_E, MOST_COVERED, MOST_CRISPER = 0.03, 4.0, 0.1, 0.25
+MOST_POSE, MOST_BORDER_DELTA_E, MOST_COVERED, MOST_CRISPER = 0.05, 3.0, 0.15, 0.2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,9 +139,12 @@ def lay_inner_face(
     gain = tone.gain_field(below, placed, skin)
     placed = tone.apply_gain(placed, gain)
 
-    region = _region(below, placed, _held(points, moved, window), reached, points, window)
-    laid = np.clip(placed + _membrane(below, placed, region, window), 0, 1).astype(np.float32)
-    mask = cut.soft_edge(_full_size(cut.signed_distance(region), window), SOFT_FACES * window.face_px)
+    fine = replace(window, work_face_px=CUT_FACE_PX)
+    beyond = outline.head_distance(points, reached.shape) > REACH_HEADS
+    beyond |= ~reached | _ends(window, base.shape)
+    region = _region(below, placed, _held(points, moved, window), beyond, fine)
+    laid = np.clip(placed + _membrane(below, placed, region, fine), 0, 1).astype(np.float32)
+    mask = cut.soft_edge(_full_size(cut.signed_distance(region), fine), SOFT_FACES * window.face_px)
     mask = np.where(reached, mask, 0).astype(np.float32)
     return InnerFace(
         window=window,
@@ -155,7 +158,7 @@ def lay_inner_face(
         base_from_donor=found,
         misfit=Misfit(
             pose=_pose_misfit(theirs, points, window.face_px),
-            border_delta_e=_border(below, laid, region, window),
+            border_delta_e=_border(below, laid, mask, window),
             covered=_covered(below, placed, skin, window),
             crisper=_crisper(below, placed, skin, window),
         ),
@@ -263,14 +266,25 @@ def _robust(a: Float, wanted: Float) -> Float:
     return np.asarray(found)
 
 
-def _region(below: Map, placed: Map, held: Mask, reached: Mask, points: Float, window: Window) -> Mask:
+def _ends(window: Window, shape: tuple[int, ...]) -> Mask:
+    """Return the window's outermost pixels, as many as a soft edge needs, but for sides where the base ends."""
+    (x, y), (w, h) = window.offset, window.size
+    ends = np.zeros((h, w), bool)
+    wide = 1 + int(np.ceil(SOFT_FACES * window.face_px / 2))
+    ends[:wide] |= y > 0
+    ends[-wide:] |= y + h < shape[0]
+    ends[:, :wide] |= x > 0
+    ends[:, -wide:] |= x + w < shape[1]
+    return ends
+
+
+def _region(below: Map, placed: Map, held: Mask, beyond: Mask, window: Window) -> Mask:
     """Return, at working size, what is taken: it holds what must be, and its border costs least."""
-    outside = (outline.head_distance(points, held.shape) > REACH_HEADS) | ~reached
     labs = [
         cut.to_lab(_even(window.shrink(p), EVEN_FACES * window.face_px * window.scale))
         for p in (below, placed)
     ]
-    return cut.minimum_cut(cut.disagreement(*labs), window.shrink_mask(held), window.shrink_mask(outside))
+    return cut.minimum_cut(cut.disagreement(*labs), window.shrink_mask(held), window.shrink_mask(beyond))
 
 
 def _membrane(below: Map, placed: Map, region: Mask, window: Window) -> Map:
@@ -327,7 +341,8 @@ def harmonic(values: Map, inside: Mask) -> Map:
     return out
 
 
-def _border(below: Map, laid: Map, region: Mask, window: Window) -> float:
+def _border(below: Map, laid: Map, mask: Map, window: Window) -> float:
+    region = cv2.resize(mask, window.work_size, interpolation=cv2.INTER_AREA) > 0.5
     edge = np.abs(cut.signed_distance(region)) < 1.5
     if not edge.any():
         return 0.0

@@ -15,14 +15,14 @@ WORK_FACE_PX = 110.0
 """Face width at which seams are sought and judged."""
 
 
-def work_scale(face_px: float) -> float:
+def work_scale(face_px: float, work_face_px: float = WORK_FACE_PX) -> float:
     """Return working pixels a pixel, where a face is so wide; never more than 1."""
-    return min(1.0, WORK_FACE_PX / face_px)
+    return min(1.0, work_face_px / face_px)
 
 
-def work_size(size: tuple[int, int], face_px: float) -> tuple[int, int]:
+def work_size(size: tuple[int, int], face_px: float, work_face_px: float = WORK_FACE_PX) -> tuple[int, int]:
     """Return the (w, h) of the working copy of a picture of that size."""
-    scale = work_scale(face_px)
+    scale = work_scale(face_px, work_face_px)
     return max(8, round(size[0] * scale)), max(8, round(size[1] * scale))
 
 
@@ -36,11 +36,13 @@ class Window:
     """(w, h) in base pixels."""
     face_px: float
     """Face width at full resolution."""
+    work_face_px: float = WORK_FACE_PX
+    """Face width on the working copy, unless the full one is less."""
 
     @property
     def work_size(self) -> tuple[int, int]:
         """(w, h) of the working copy."""
-        return work_size(self.size, self.face_px)
+        return work_size(self.size, self.face_px, self.work_face_px)
 
     @property
     def scale(self) -> float:
