@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from facemerge.options import RiskOptions
-from facemerge.words import Extent, Flag, Risk, Seam
+from facemerge.words import Extent, Flag, Misfit, Risk, Seam
 
 # Each line is a measure's (value, risk) corners, between which risk rises straight. STRANGE and LINES were
 # drawn through how often seams were found in 154 heads of four rendered bursts held against their true
@@ -46,6 +46,9 @@ TONE = ((5.0, 0.0), (12.0, 0.2), (25.0, 0.5))
 GRAIN = ((0.3, 0.0), (1.0, 0.2), (2.0, 0.4))
 ALIGNMENT = ((3.0, 0.0), (10.0, 0.25), (30.0, 0.5))
 TEXTURE_FULL = 12.0
+FACE_LEVEL, FACE_SLOPE = 4.17, 2.5
+SHARE_WORTH_SAYING = 0.6
+"""Below this share of the most that will do, a misfit of an inner face is not spoken of."""
 WHOLE = 0.6
 """Risk of somebody who is taken whole, whatever else was measured: of fourteen, three blind viewers found ten
 as retouchers and the others when hunting; of fifty inner faces none."""
@@ -80,11 +83,40 @@ def assess(
     extent
         How much of the person was taken.
     """
+    if seam.misfit is not None:
+        return _assess_face(seam, seam.misfit, options)
     causes = sorted(_causes(seam, abs(head_turn_deg), align_error_px, extent), key=lambda c: -c[0])
     value = float(1 - np.prod([1 - c[0] for c in causes]))
     reasons = tuple(words for risk, words in causes if risk >= WORTH_SAYING and words)
     return Risk(
         value=min(max(value, 0.0), 1.0),
+        flag=_flag(value, options),
+        reasons=reasons or ("both frames agree all along the seam",),
+    )
+
+
+def of_face(worst: float) -> float:
+    """Return the risk in [0, 1] that an inner face is found, which rises with how badly it fits.
+
+    A logistic curve in one number, `Misfit.worst`, fitted to what blind viewers said of 138 inner faces, well
+    and badly fitting ones, on drawn and photographed people; each burst told from the others, its area under
+    the curve was 0.95 and its Brier score 0.07.
+    """
+    return float(1 / (1 + np.exp(FACE_LEVEL - FACE_SLOPE * worst)))
+
+
+def _assess_face(seam: Seam, misfit: Misfit, options: RiskOptions) -> Risk:
+    value = of_face(misfit.worst)
+    said = {
+        "pose": "the head is held differently in the two frames",
+        "border_delta_e": f"colours differ by {misfit.border_delta_e:.1f} dE along the border{_most(seam)}",
+        "covered": "something lies before the face in one of the frames",
+        "crisper": f"one frame is {2**misfit.crisper:.1f} times as crisp: sharp meets soft within the face",
+    }
+    shares = sorted(misfit.shares.items(), key=lambda s: -s[1])
+    reasons = tuple(said[name] for name, share in shares if share >= SHARE_WORTH_SAYING)
+    return Risk(
+        value=value,
         flag=_flag(value, options),
         reasons=reasons or ("both frames agree all along the seam",),
     )

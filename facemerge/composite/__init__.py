@@ -2,7 +2,8 @@
 
 from facemerge.composite.blend import lay
 from facemerge.composite.build import build_face, build_person
-from facemerge.composite.forecast import Patch, forecast, forecast_face, patch_of
+from facemerge.composite.forecast import Patch, forecast, patch_of
+from facemerge.composite.inner_face import pose_misfit
 from facemerge.composite.layering import Offer, Shot
 from facemerge.composite.place import lay_frame
 from facemerge.composite.silhouettes import Glimpse, Silhouettes, glimpse, reconcile, segment
@@ -16,11 +17,11 @@ __all__ = [
     "build_face",
     "build_person",
     "forecast",
-    "forecast_face",
     "glimpse",
     "lay",
     "lay_frame",
     "patch_of",
+    "pose_misfit",
     "reconcile",
     "segment",
 ]

@@ -54,7 +54,7 @@ def build_face(
         one of the frames.
     """
     face = lay_inner_face(base, donor, base_face, donor_face, area)
-    if not certain and not face.misfit.fits:
+    if not certain and face.misfit.worst > 1:
         return None
     dtype = base.dtype
     placed = imaging.from_unit(face.placed, dtype)
@@ -95,6 +95,7 @@ def _face_seam(face: InnerFace, face_box: tuple[float, float, float, float]) -> 
         scraps=left.size,
         scraps_at=window.in_base(left.at),
         head_box=face_box,
+        misfit=face.misfit,
         **faults_at_work(window, below, above, shown, small_mask),
     )
 

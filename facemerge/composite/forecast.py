@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 
 from facemerge import imaging
 from facemerge.composite import outline
-from facemerge.composite.inner_face import pose_misfit
 from facemerge.words import Array, Face, Pixels, frozen
 
 ANGLES, RADII = 72, 10
@@ -27,8 +26,6 @@ USUAL_SEAM = 0.58
 UNSEEN_DELTA_E = 1.0
 LIGHTNESS_FOOT = np.array([16, 0, 0], np.float32)
 WORST_SHARE = 10
-POSE = (0.0, 0.02), (0.02, 0.06), (0.05, 0.35), (0.1, 1.0)
-"""What is left of the way between landmarks, in face widths, and the risk that an inner face shows."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -115,17 +112,3 @@ def forecast(base: Patch, donor: Patch) -> float:
     contrast = float(np.hypot(a[..., 0][both].std(), b[..., 0][both].std())) / np.sqrt(2) / USUAL_CONTRAST
     seam = USUAL_SEAM * change**CHANGE_POWER * contrast**CONTRAST_POWER
     return float(1 - np.exp(-seam))
-
-
-def forecast_face(base: Face, donor: Face) -> float:
-    """Return the risk in [0, 1] to expect if the donor's inner face alone were set into the base.
-
-    It rises with how differently the head is held, which the landmarks tell.
-
-    Parameters
-    ----------
-    base, donor
-        One person's face in two frames.
-    """
-    misfits, risks = zip(*POSE, strict=True)
-    return float(np.interp(pose_misfit(base, donor), misfits, risks))

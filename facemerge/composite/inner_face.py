@@ -20,7 +20,7 @@ from scipy.sparse.linalg import spsolve
 from facemerge import imaging
 from facemerge.composite import cut, measure, outline, place, tone
 from facemerge.composite.window import Window
-from facemerge.words import Array, Face, Float
+from facemerge.words import Array, Face, Float, Misfit
 
 Map = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -51,32 +51,6 @@ MOST_SPREAD = 0.08
 """How much of full scale the membrane may add."""
 UNLIKE_DELTA_E = 8.0
 """CIELAB difference from which skin that should be the same is something else."""
-MOST_POSE, MOST_BORDER_DELTA_E, MOST_COVERED, MOST_CRISPER = 0.05, 3.0, 0.15, 0.2
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Misfit:
-    """How badly two pictures of a face lie on each other; all 0 where they are the same."""
-
-    pose: float
-    """What a similarity leaves of the way between the landmarks that no expression moves, root mean square,
-    in face widths."""
-    border_delta_e: float
-    """CIELAB difference that a twentieth of the border exceeds, in the end, at working size."""
-    covered: float
-    """Share of the skin between eyes and mouth that differs strongly: a hand, hair, somebody in front."""
-    crisper: float
-    """How much crisper one picture of that skin is, either way, in powers of two."""
-
-    @property
-    def fits(self) -> bool:
-        """Whether the inner face alone will do."""
-        return (
-            self.pose <= MOST_POSE
-            and self.border_delta_e <= MOST_BORDER_DELTA_E
-            and self.covered <= MOST_COVERED
-            and self.crisper <= MOST_CRISPER
-        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -267,7 +241,7 @@ def _robust(a: Float, wanted: Float) -> Float:
 
 
 def _ends(window: Window, shape: tuple[int, ...]) -> Mask:
-    """Return the window's outermost pixels, as many as a soft edge needs, but for sides where the base ends."""
+    """Return the window's outermost pixels, as a soft edge needs them, but where the base itself ends."""
     (x, y), (w, h) = window.offset, window.size
     ends = np.zeros((h, w), bool)
     wide = 1 + int(np.ceil(SOFT_FACES * window.face_px / 2))

@@ -25,6 +25,7 @@ from facemerge.words import (
     Array,
     Choice,
     Face,
+    Float,
     Head,
     Person,
     Pick,
@@ -124,7 +125,7 @@ def _frame(analysis: Analysis, base: int, index: int) -> Report:
             matrix = analysis.base_from_frame(base, index)
             record |= {
                 "aligned": True,
-                "to_base": [[_significant(v) for v in row] for row in matrix.tolist()],
+                "to_base": _matrix(matrix),
                 "align_error_px": _number(analysis.error_to_base_px(base, index), 3),
                 "note": fate.note,
                 "model": fate.model,
@@ -132,6 +133,10 @@ def _frame(analysis: Analysis, base: int, index: int) -> Report:
         case Unaligned():
             record |= {"aligned": False, "to_base": None, "align_error_px": None, "note": fate.reason}
     return record | {"size": list(frame.size), "time_s": _number(frame.time_s, 6)}
+
+
+def _matrix(matrix: Float) -> list[list[float]]:
+    return [[_significant(v) for v in row] for row in matrix.tolist()]
 
 
 def _significant(value: float) -> float:
@@ -149,6 +154,7 @@ def _person(
         "pick": analysis.frames[pick.frame].name,
         "from_base": pick.from_base,
         "why": pick.why,
+        "left": None if pick.left is None else analysis.frames[pick.left].name,
         "gain": _number(pick.gain, 4),
         "cost": _number(pick.cost, 4),
         "risk": _share(risk.value),
@@ -167,6 +173,8 @@ def _person(
         h, w = head.mask.shape
         record["area"] = [head.offset[0], head.offset[1], head.offset[0] + w, head.offset[1] + h]
         record["placement"] = head.placement
+        record["extent"] = head.extent
+        record["base_from_donor"] = None if head.base_from_donor is None else _matrix(head.base_from_donor)
         record["seam"] = _seam(head.seam) | _surroundings(analysis.people, base, person, head)
     return record
 
@@ -213,7 +221,9 @@ def _side(box: tuple[float, float, float, float], at: tuple[float, float]) -> st
 
 
 def _seam(seam: Seam) -> Report:
+    fit = seam.misfit
     return {
+        "misfit": None if fit is None else {name: _number(getattr(fit, name), 4) for name in fit.shares},
         "delta_e_median": _number(seam.delta_e_median, 3),
         "delta_e_p95": _number(seam.delta_e_p95, 3),
         "texture": _number(seam.texture, 3),

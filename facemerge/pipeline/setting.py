@@ -19,6 +19,7 @@ from facemerge.pipeline.look import Album, Read
 from facemerge.pipeline.outlines import Outlines, blurred_in, in_form_of
 from facemerge.pipeline.progress import Progress, no_progress
 from facemerge.words import (
+    MOST_MISFIT,
     Aligned,
     Analysis,
     Choice,
@@ -130,7 +131,7 @@ def _forecast(analysis: Analysis, album: Album, swap: Swap, *, blurred: bool) ->
     old, new = who.faces[base], who.faces[frame]
     if blurred or not isinstance(old, Face) or not isinstance(new, Face):
         return whole
-    return min(whole, composite.forecast_face(old, new))
+    return min(whole, risk.of_face(composite.pose_misfit(old, new) / MOST_MISFIT["pose"]))
 
 
 def settle(
