@@ -154,6 +154,15 @@ def test_homographies_are_exact(burst, truth):
     assert min(error(0.5), error(-0.5)) > 1.15 * right
 
 
+@pytest.mark.parametrize("seed", [1, 7, 20])
+@pytest.mark.parametrize(("people", "most"), [(8, 5), (10, 6)])
+def test_of_a_group_no_frame_is_good_for_more_than_five_eighths(people, most, seed):
+    """As in life; and everybody has their good frames all the same."""
+    good = schedule(people, 20, np.random.default_rng(seed)) == ""
+    assert good.sum(0).max() <= most
+    assert good.sum(1).min() >= 4
+
+
 def test_everyone_is_good_somewhere_and_nowhere_all_are(truth):
     """A composite is possible, and needed."""
     good = np.array([[f["good"] for f in told["faces"]] for told in truth["frames"]])

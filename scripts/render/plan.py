@@ -17,6 +17,8 @@ START = datetime.datetime(2021, 6, 12, 15, 20, 7, 340000)
 FACE_CM = 15.5
 DEFECTS = ("shut", "half", "mouth", "defocus", "motion")
 MOUTHS = ("word", "side", "pout", "grimace")
+MANY, MOST_GOOD = 8, 5 / 8
+"""From how many people on no frame shows more than this share of them good."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,7 +102,8 @@ def stand(people: list[Person], width: int, height: int, rng: np.random.Generato
 def schedule(people: int, frames: int, rng: np.random.Generator) -> NDArray[np.object_]:
     """Which defect each person has in each frame, (people, frames) of str; "" is good.
 
-    Everyone has good frames, and no frame has everyone good (which a single person cannot satisfy).
+    Everyone has good frames, and no frame has everyone good (which a single person cannot satisfy); of eight
+    or more, no frame has more than five eighths good, as in life.
     """
     weights = (0.30, 0.16, 0.20, 0.17, 0.17)
     table = np.where(
@@ -121,6 +124,13 @@ def schedule(people: int, frames: int, rng: np.random.Generator) -> NDArray[np.o
             free[frame] = False
             if (table[person] == "").sum() < needed and free.any():
                 table[person, int(np.argmax(free))] = ""
+    if people >= MANY:
+        for frame in range(frames):
+            good = np.flatnonzero(table[:, frame] == "")
+            spare = sorted(good, key=lambda p: -(table[p] == "").sum())
+            for person in spare[: max(0, len(good) - int(MOST_GOOD * people))]:
+                if (table[person] == "").sum() > needed:
+                    table[person, frame] = rng.choice(DEFECTS, p=weights)
     return table
 
 
