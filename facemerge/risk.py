@@ -139,6 +139,9 @@ def _causes(seam: Seam, turn_deg: float, align_px: float, extent: Extent) -> Ite
     if extent == "person":
         yield WHOLE, "the person is taken whole: look along outlines where people overlap"
     yield from _shown(seam)
+    if extent == "face":
+        # Whoever is taken whole was blurred in the base: sharp meets soft along their outline as it should.
+        yield from _crispness(seam)
     yield from _doubts(seam, turn_deg, align_px)
 
 
@@ -171,6 +174,9 @@ def _shown(seam: Seam) -> Iterator[tuple[float, str]]:
         _rise(seam.tone_step, HALO),
         f"a soft glow round the head: its surroundings are off by {seam.tone_step:.1f} dE",
     )
+
+
+def _crispness(seam: Seam) -> Iterator[tuple[float, str]]:
     times = 2**seam.sharpness_step
     crisp = f": one frame is {times:.1f} times as crisp there" if times >= CRISP_WORTH_SAYING else ""
     yield _rise(seam.detail_step, DETAIL), f"sharp meets soft along the seam{crisp}"

@@ -289,3 +289,50 @@ def test_when_all_other_frames_are_ruled_out_the_reason_says_so() -> None:
     chosen = choice.choose(a, no_seam, Decisions(base="f0.jpg", forbid=forbid), ChoiceOptions())
     assert frames_of(chosen) == [0, 1]
     assert "ruled out" in chosen.picks[0].why
+
+
+BETTER_ELSEWHERE = np.array([[0.1, 0.9, 0.9], [0.9, 0.1, 0.1], [0.9, 0.2, 0.1]])
+"""With the first frame as the base, one person is better in two others."""
+
+
+def found_surely(base: int, person: int, frame: int) -> float:
+    return 1.0
+
+
+def test_whoever_would_surely_be_found_is_left_as_in_the_base() -> None:
+    """The program's own choice delivers no head that is found; it says which frame it has left, and why."""
+    chosen = choice.choose(analysis(BETTER_ELSEWHERE), found_surely, Decisions(), ChoiceOptions())
+    assert (chosen.base, frames_of(chosen)) == (0, [0, 0, 0])
+    left, *others = chosen.picks
+    assert left.from_base
+    assert left.left == 1
+    assert "f1.jpg" in left.why
+    assert "0.80 more" in left.why
+    assert {p.left for p in others} == {None}
+    clean = choice.choose(analysis(BETTER_ELSEWHERE), no_seam, Decisions(), ChoiceOptions())
+    assert frames_of(clean) == [1, 0, 0]
+    assert {p.left for p in clean.picks} == {None}
+
+
+@pytest.mark.parametrize(
+    "decided", [Decisions(base="f0.jpg"), Decisions(force={"P01": "f1.jpg"})], ids=["base", "head"]
+)
+def test_what_was_demanded_is_set_in_though_it_will_be_found(decided: Decisions) -> None:
+    """A base that the photographer asks for gets the best heads, as does whoever is demanded."""
+    chosen = choice.choose(analysis(BETTER_ELSEWHERE), found_surely, decided, ChoiceOptions())
+    assert (chosen.base, frames_of(chosen)) == (0, [1, 0, 0])
+    assert chosen.picks[0].left is None
+
+
+def test_a_base_that_was_only_looked_at_is_not_demanded() -> None:
+    """A review's own base stays, and so does what the program thinks of seams."""
+    looked_at = Decisions(stays=Stays(base="f0.jpg", picks={}))
+    chosen = choice.choose(analysis(BETTER_ELSEWHERE), found_surely, looked_at, ChoiceOptions())
+    assert frames_of(chosen) == [0, 0, 0]
+
+
+def test_whoever_is_kept_was_not_left_out() -> None:
+    """Nothing better was left out where the photographer said what to do."""
+    kept = Decisions(base="f0.jpg", keep=frozenset({"P01"}))
+    chosen = choice.choose(analysis(BETTER_ELSEWHERE), found_surely, kept, ChoiceOptions())
+    assert {p.left for p in chosen.picks} == {None}

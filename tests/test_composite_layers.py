@@ -14,13 +14,14 @@ from numpy.typing import NDArray
 from once import Once
 
 from facemerge import composite, imaging, pipeline
+from facemerge.composite import layering
 from facemerge.formats import photo
 from facemerge.models import Models
 from facemerge.options import Options
 from facemerge.pipeline import setting
 from facemerge.pipeline.draft import Draft
 from facemerge.pipeline.outlines import Outlines
-from facemerge.words import Analysis, Choice, Face, Head, Missing, Pick, Pixels
+from facemerge.words import Analysis, Choice, Decisions, Face, Head, Missing, Pick, Pixels
 
 TRUTH: dict[str, Any] = json.loads((SAMPLE / "truth.json").read_text())
 BASE, DONOR = 0, 8
@@ -30,12 +31,15 @@ FRONT_HARM = 0.001
 
 
 @pytest.fixture(scope="module")
-def analysis(once: Once, models: Models) -> Analysis:
+def seen(once: Once, models: Models) -> tuple[Analysis, pipeline.Album]:
     """The sample burst, looked through."""
     frames, _ = photo.find_frames([SAMPLE])
-    return once.word(
-        "sample looked through", lambda: pipeline.analyse(frames, photo.read, models, Options())[0]
-    )
+    return once.word("sample looked through", lambda: pipeline.analyse(frames, photo.read, models, Options()))
+
+
+@pytest.fixture(scope="module")
+def analysis(seen: tuple[Analysis, pipeline.Album]) -> Analysis:
+    return seen[0]
 
 
 def true_owner(frame: int) -> NDArray[np.uint8]:
@@ -194,3 +198,36 @@ def test_a_frame_without_anybody_does_no_harm(analysis: Analysis) -> None:
     (head,) = made.heads
     assert head.person == people[0].id
     assert head.mask.any()
+
+
+def test_the_programs_own_choice_is_good_for_everybody_and_touches_nobody_else(
+    seen: tuple[Analysis, pipeline.Album],
+) -> None:
+    """Three heads or more are set in, inner faces all, so that everybody's face is good; and only pixels that are
+    those people's own, in the truth, have changed.
+    """
+    analysis, album = seen
+    made = pipeline.settle(analysis, album, Decisions(), photo.read, Options())
+    assert len(made.heads) >= 3
+    assert {h.extent for h in made.heads} == {"face"}
+    assert {made.risks[h.person].flag for h in made.heads} == {"clear"}
+    for who, pick in enumerate(made.choice.picks):
+        true = true_person(analysis, who, pick.frame)
+        assert next(f for f in TRUTH["frames"][pick.frame]["faces"] if f["id"] == true)["good"]
+    owner = true_owner(made.choice.base)
+    apart = np.abs(composite.lay(made.base, made.heads).astype(int) - made.base).max(2) > 6
+    swapped = [i for i, p in enumerate(analysis.people) if p.id in {h.person for h in made.heads}]
+    theirs = np.isin(owner, [true_person(analysis, i, made.choice.base) + 1 for i in swapped])
+    assert apart[theirs].any()
+    assert not apart[~(cv2.dilate(theirs.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0)].any()
+
+
+def test_a_body_that_is_seen_down_to_the_feet_is_one_part(analysis: Analysis) -> None:
+    """However far below the face its middle lies, all of it is the person's: a head forced on the sample had
+    come out as a layer of nothing.
+    """
+    told = bench(analysis)._shot(BASE, photo.read(analysis.frames[BASE]))
+    for who in told.silhouettes.people:
+        box = told.faces[who].box
+        share = layering._parts(told, who, float(box[2] - box[0]))
+        assert share.max() > 0.9

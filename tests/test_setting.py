@@ -12,15 +12,16 @@ import pytest
 from building import watch
 from once import Once
 
-from facemerge import composite, pipeline
+from facemerge import composite, pipeline, risk
 from facemerge.models import Models
 from facemerge.options import Options
-from facemerge.pipeline import setting
+from facemerge.pipeline import outlines, setting
 from facemerge.pipeline.draft import Draft
 from facemerge.pipeline.outlines import Outlines
 from facemerge.words import (
     Analysis,
     Decisions,
+    Face,
     Frame,
     Head,
     Missing,
@@ -194,3 +195,44 @@ def test_nobody_has_an_outline_in_a_frame_without_people(seen):
     outlines = Outlines(Draft(analysis=bare, read=lambda f: pictures[f.name], shrink=1))
     assert outlines.of(2) is None
     assert outlines.of(0) is not None
+
+
+def test_whoever_is_blurred_in_the_base_is_expected_to_be_taken_whole(seen):
+    """A sharp inner face in a blurred head is never forecast; held alike and sharp in both, hardly a risk."""
+    analysis, album, _ = seen
+    who = analysis.people[0]
+    sharp = [
+        f for f in range(4) if 0 not in outlines.blurred_in(analysis)[f] and isinstance(who.faces[f], Face)
+    ]
+    swap = sharp[0], 0, sharp[1]
+    clean = setting._forecast(analysis, album, swap, blurred=False)
+    whole = setting._forecast(analysis, album, swap, blurred=True)
+    assert clean < 0.1
+    assert whole >= risk.WHOLE
+
+
+@pytest.mark.parametrize("extent", ["face", "person"])
+def test_a_head_is_made_at_full_size_as_it_was_made_small(seen, extent: str):
+    """What a sketch says of how much is taken is done, whatever would be chosen without it."""
+    analysis, _, pictures = seen
+    draft = Draft(analysis=analysis, read=lambda f: pictures[f.name], shrink=1)
+    bench = setting.Bench(draft, 0, Outlines(draft), Options())
+    h, w = pictures["f0.png"].shape[:2]
+    sketch = setting.Sketch(area=(0, 0, w, h), extent=extent)
+    made = bench.build("P01", 1, pictures["f0.png"], {}, sketch=sketch)
+    assert made.extent == extent
+    assert made.placement == {"face": "similarity", "person": "homography"}[extent]
+
+
+def test_a_sketch_tells_how_much_was_taken_and_where(seen):
+    """In the full frame's pixels, with some room about what was changed."""
+    analysis, _, pictures = seen
+    draft = Draft(analysis=analysis, read=lambda f: pictures[f.name], shrink=1)
+    bench = setting.Bench(draft, 0, Outlines(draft), Options())
+    made = bench.build("P01", 1, pictures["f0.png"], {})
+    (told,) = setting.sketches_of([made], 3).values()
+    y, x = np.nonzero(made.mask)
+    x0, y0, x1, y1 = told.area
+    assert told.extent == made.extent
+    assert x0 <= 3 * (made.offset[0] + x.min()) < 3 * (made.offset[0] + x.max() + 1) <= x1
+    assert y0 <= 3 * (made.offset[1] + y.min()) < 3 * (made.offset[1] + y.max() + 1) <= y1
