@@ -203,8 +203,8 @@ def test_a_frame_without_anybody_does_no_harm(analysis: Analysis) -> None:
 def test_the_programs_own_choice_is_good_for_everybody_and_touches_nobody_else(
     seen: tuple[Analysis, pipeline.Album],
 ) -> None:
-    """Three heads or more are set in, inner faces all, so that everybody's face is good; and only pixels that are
-    those people's own, in the truth, have changed.
+    """Three heads or more are set in, inner faces all, so that everybody's face is good; and only pixels that
+    are those people's own, in the truth, have changed.
     """
     analysis, album = seen
     made = pipeline.settle(analysis, album, Decisions(), photo.read, Options())
