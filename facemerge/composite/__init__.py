@@ -5,8 +5,8 @@ from facemerge.composite.build import build_face, build_person
 from facemerge.composite.forecast import Patch, forecast, patch_of
 from facemerge.composite.inner_face import pose_misfit
 from facemerge.composite.layering import Offer, Shot
-from facemerge.composite.place import lay_frame
 from facemerge.composite.silhouettes import Glimpse, Silhouettes, glimpse, reconcile, segment
+from facemerge.composite.whole_frame import lay_frame
 
 __all__ = [
     "Glimpse",
