@@ -364,6 +364,16 @@ class Misfit:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Spot:
+    """A place in the finished picture that a viewer may find."""
+
+    at: tuple[float, float]
+    """x, y in base pixels."""
+    delta_e: float
+    """How little it looks like anything near it in base or donor, in units of CIEDE2000, nearly."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Seam:
     """What was measured where a head joins the base."""
 
@@ -411,13 +421,24 @@ class Seam:
     """x0, y0, x1, y1 in base pixels: about where the head is, so that a place can be told in words."""
     misfit: Misfit | None = None
     """Of an inner face whose mask is as it was cut; None: of nobody else."""
+    spots: tuple[Spot, ...] = ()
+    """Of somebody who is taken whole, where to look, the worst first."""
 
     @property
     def weakest_at(self) -> tuple[float, float] | None:
         """Where to look first: x, y in base pixels of a scrap, of what is strangest, or of the colours."""
+        if self.spots:
+            return self.spots[0].at
         if self.scraps > SCRAPS_FIRST:
             return self.scraps_at
         return self.strange_at if self.strange_delta_e > self.delta_e_p95 else self.worst_at
+
+    @property
+    def places(self) -> tuple[tuple[float, float], ...]:
+        """All places to look at, x, y in base pixels, the worst first."""
+        if self.spots:
+            return tuple(spot.at for spot in self.spots)
+        return () if self.weakest_at is None else (self.weakest_at,)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

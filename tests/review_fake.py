@@ -164,7 +164,7 @@ def _take(person: dict[str, Any], frame: int, base: int) -> None:
     x0, y0, x1, y1 = person["box"]
     person["pick"], person["from_base"] = frame, frame == base
     person["area"] = None if frame == base else [x0 - 60, y0 - 80, x1 + 60, y1 + 70]
-    person["weakest"] = None if frame == base else [x0 - 20, y1]
+    person["weak"] = [] if frame == base else [[x0 - 20, y1], [x0 - 20, y1 - 90]]
 
 
 def weakness(person: int, frame: int) -> int:

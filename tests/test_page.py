@@ -162,14 +162,17 @@ def pictures(names: list[str] | None = None) -> Pictures:
             for i in ids[1:]
         },
         seams={
-            i: SeamPictures(
-                base=f"{i} close".encode(),
-                composite=f"{i} close new".encode(),
-                line=f"{i} seam".encode(),
-                size=(360, 300),
-                zoom=200,
+            i: tuple(
+                SeamPictures(
+                    base=f"{i} close{n}".encode(),
+                    composite=f"{i} close new{n}".encode(),
+                    line=f"{i} seam{n}".encode(),
+                    size=(360, 300),
+                    zoom=200,
+                )
+                for n in range(k)
             )
-            for i in ids[2:]
+            for i, k in zip(ids[2:], (1, 2), strict=True)
         },
         faces={(i, f): f"{i} {n}".encode() for i in ids for n, f in enumerate(frames[:2])},
     )
@@ -325,7 +328,14 @@ def test_a_flagged_head_shows_its_seam(tree: Node) -> None:
     """
     close = tree.all("figure", class_="close")
     assert [[shown(i) for i in figure.all("img")] for figure in close] == [
-        [f"{i} close".encode(), f"{i} close new".encode(), f"{i} seam".encode()] for i in ("P04", "P03")
+        [f"{i} close{n}".encode(), f"{i} close new{n}".encode(), f"{i} seam{n}".encode()]
+        for i, n in (("P04", 0), ("P04", 1), ("P03", 0))
+    ]
+    said = [figure.all("figcaption")[-1].text for figure in close]
+    assert [words.split(" of ")[0] for words in said] == [
+        "The weakest place",
+        "A further weak place",
+        "The weakest place",
     ]
     assert all((i.attributes["width"], i.attributes["height"]) == ("360", "300") for i in close[0].all("img"))
     words = [n.text for n in close[0].all("figcaption")]

@@ -11,7 +11,7 @@ from photographs import SEAM
 
 from facemerge.formats import icc, previews
 from facemerge.imaging import full_scale
-from facemerge.words import Array, Head
+from facemerge.words import Array, Head, Spot
 
 
 def decoded(data: bytes) -> Array:
@@ -129,8 +129,7 @@ def told_apart(
     """Return the seam pictures of a dark composite on a light base, the mask's middle at 180, 130."""
     base = np.full((size[1], size[0], 3), np.iinfo(dtype).max // 4 * 3, dtype)
     composite = np.full_like(base, np.iinfo(dtype).max // 4)
-    made = previews.seam_pictures(base, composite, head((150, 100), dtype, worst=head_at), None)
-    assert made is not None
+    (made,) = previews.seam_pictures(base, composite, head((150, 100), dtype, worst=head_at), None)
     return made, *(decoded(data).astype(int) for data in (made.base, made.composite, made.line))
 
 
@@ -156,8 +155,7 @@ def test_seam_pictures_average_nothing() -> None:
     """A step of one pixel is shown as a step, neither soft nor moved: both sides of it are of two pixels."""
     base = np.full((300, 400, 3), 60, np.uint8)
     base[:, 190:] = 180
-    made = previews.seam_pictures(base, base, head((150, 100), worst=(190.0, 130.0)), None)
-    assert made is not None
+    (made,) = previews.seam_pictures(base, base, head((150, 100), worst=(190.0, 130.0)), None)
     row = decoded(made.base)[180, :, 0].astype(int)
     # The picture begins at x 100.
     assert np.abs(row[:178] - 60).max() <= 12
@@ -192,8 +190,7 @@ def test_a_large_head_is_shown_at_its_own_size() -> None:
         seam=dataclasses.replace(SEAM, worst_at=(800.0, 700.0)),
         placement="",
     )
-    made = previews.seam_pictures(base, base, large, None)
-    assert made is not None
+    (made,) = previews.seam_pictures(base, base, large, None)
     assert (made.zoom, made.size) == (100, (360, 360))
     found = decoded(made.base).astype(int)
     assert np.abs(found[::40, ::40] - base[520:880:40, 620:980:40]).max() <= 4
@@ -203,4 +200,23 @@ def test_a_large_head_is_shown_at_its_own_size() -> None:
 def test_no_seam_picture_of_nowhere(worst: tuple[float, float] | None) -> None:
     """If it is not known where the seam is weakest, or not in the picture, there is nothing to show."""
     base = ramp((400, 300))
-    assert previews.seam_pictures(base, base, head((150, 100), worst=worst), None) is None
+    assert previews.seam_pictures(base, base, head((150, 100), worst=worst), None) == ()
+
+
+def test_weak_places_are_shown_the_worst_first_and_none_twice() -> None:
+    """Three at most; a place that an earlier picture shows already is ringed there, and that is all."""
+    base = ramp((900, 600))
+    at = [(180.0, 130.0), (200.0, 150.0), (500.0, 130.0), (500.0, 400.0), (800.0, 500.0)]
+    spots = tuple(Spot(at=place, delta_e=5.0 - n) for n, place in enumerate(at))
+    plain = head((150, 100))
+    weak = dataclasses.replace(plain, seam=dataclasses.replace(plain.seam, spots=spots))
+    found = previews.seam_pictures(base, base, weak, None)
+    corners = [(90, 40), (410, 40), (410, 310)]
+    assert len(found) == len(corners)
+    for made, (x, y) in zip(found, corners, strict=True):
+        area = base[y : y + 180, x : x + 180]
+        assert np.abs(decoded(made.base)[::20, ::20].astype(int) - area[::10, ::10]).max() <= 6
+    rings = np.abs(decoded(found[0].line).astype(int) - decoded(found[0].composite)).max(2) > 60
+    for x, y in at[:2]:
+        x0, y0 = 2 * (x - 90), 2 * (y - 40)
+        assert rings[int(y0), int(x0) + 26 : int(x0) + 33].any()

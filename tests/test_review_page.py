@@ -149,7 +149,7 @@ def test_a_mask_is_painted_and_undone(page: Page, review: Review) -> None:
     """A stroke goes to the program in the base's pixels, under the pointer; undo takes it back."""
     open_person(page, "P01")
     page.get_by_role("button", name="Paint more head").click()
-    weakest = review.person("P01")["weakest"]
+    weakest = review.person("P01")["weak"][0]
     drag(page, (0.5, 0.5), (0.55, 0.5))
     settled(page)
     ((verb, (who, stroke)),) = review.actions[0].items()
@@ -173,11 +173,16 @@ def test_a_mask_is_painted_and_undone(page: Page, review: Review) -> None:
 
 
 def test_the_next_weak_place_is_seen_at_full_size(page: Page, review: Review) -> None:
-    """The button goes from seam to seam, and the part that is asked for holds the weakest place."""
-    for id in ("P01", "P02"):
+    """The button goes through a seam's weak places and on to the next seam; the part that is asked for holds
+    the place, and every place of the seam has its ring.
+    """
+    for id, n in (("P01", 0), ("P01", 1), ("P02", 0)):
         page.get_by_role("button", name="Next weak place").click()
         page.locator(f"#open-{id}").wait_for()
-        x, y = review.person(id)["weakest"]
+        said = "The weakest place of 2" if n == 0 else "Weak place 2 of 2"
+        page.get_by_text(f"{said} along the seam of {id}.").wait_for(state="attached")
+        assert page.locator("#weak > i").count() == len(review.person(id)["weak"]) == 2
+        x, y = review.person(id)["weak"][n]
         page.wait_for_function("() => document.querySelectorAll('.part').length === 2")
         part = page.locator(".now .part").get_attribute("src") or ""
         x0, y0, w, h, zoom = map(int, re.findall(r"=(\d+)", part))

@@ -15,7 +15,7 @@ from facemerge.composite.inner_face import InnerFace, lay_inner_face
 from facemerge.composite.layering import Layer, Layering, Offer, Shot
 from facemerge.composite.scraps import scraps
 from facemerge.composite.window import Window
-from facemerge.words import Array, Face, Head, Seam, frozen
+from facemerge.words import Array, Face, Head, Seam, Spot, frozen
 
 RIM = np.ones((5, 5), np.uint8)
 
@@ -159,9 +159,19 @@ def _seam(layer: Layer, window: Window, face_box: tuple[float, float, float, flo
     apart = measure.seen_difference(layer.below, layer.whole, ring, known)
     taken = np.asarray(cv2.resize(layer.taken, window.work_size, interpolation=cv2.INTER_AREA), np.float32)
     below, above, seen = (window.shrink(p) for p in (layer.below, layer.whole, layer.shown))
-    left = scraps(below, window.shrink(layer.donor), above, seen, taken, window.face_px * window.scale)
+    donor, face_px = window.shrink(layer.donor), window.face_px * window.scale
+    left = scraps(below, donor, above, seen, taken, face_px)
+    strange = measure.strange_spots(
+        seen,
+        (below, donor),
+        window.shrink_mask(layer.mask > 0),
+        face_px,
+        grain_px=max(0.7, measure.GRAIN_PX * window.scale),
+    )
+    places = [(window.in_base(fault.at), fault.size) for fault in strange]
     return Seam(
         **colours_along(apart, ring, window.offset),
+        spots=tuple(Spot(at=at, delta_e=size) for at, size in places if at is not None),
         texture=measure.texture(layer.below, ring),
         misregistration_px=measure.misregistration(
             layer.below, layer.whole, (layer.taken > 0.05) & (layer.taken < 0.95) & ~layer.natural

@@ -292,8 +292,8 @@ def _measured_again(before: Head, head: Head, current: Pixels, base: Pixels, fac
             new |= {size: getattr(old, size), at: getattr(old, at)}
     if not _under(old.scraps_at, head.offset, alpha):
         new |= {"scraps": 0.0, "scraps_at": None}
-    # What was measured of an inner face is true of the border that was cut, and of no other.
-    return replace(old, misfit=None, **new)
+    # What was measured all over is true of the mask that was cut, and of no other.
+    return replace(old, misfit=None, spots=(), **new)
 
 
 def _measured_small(

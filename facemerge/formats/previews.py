@@ -23,6 +23,7 @@ _CROP_MOST_PX = 1000
 _CROP_LEAST_PX = 520
 _OUTLINE_PX = 520
 _CLOSE_PX = 360
+_CLOSE_VIEWS = 3
 # A head whose layer is this large shows its seam at its own size, a smaller one at twice its size.
 _LARGE_HEAD_PX = 1200
 
@@ -57,7 +58,7 @@ class Pictures:
     base: bytes | None = None
     heads: Mapping[str, HeadPictures] = field(default_factory=dict)
     """By person id."""
-    seams: Mapping[str, SeamPictures] = field(default_factory=dict)
+    seams: Mapping[str, tuple[SeamPictures, ...]] = field(default_factory=dict)
     """By person id, for those that are to be looked at."""
     faces: Mapping[tuple[str, str], bytes] = field(default_factory=dict)
     """By person id and frame name."""
@@ -97,8 +98,10 @@ def head_pictures(base: Array, composite: Array, head: Head, profile: bytes | No
     )
 
 
-def seam_pictures(base: Array, composite: Array, head: Head, profile: bytes | None) -> SeamPictures | None:
-    """Return a close view of the weakest place of a seam: the base, the composite, and where the seam runs.
+def seam_pictures(
+    base: Array, composite: Array, head: Head, profile: bytes | None
+) -> tuple[SeamPictures, ...]:
+    """Return close views of the weakest places of a seam: the base, the composite, and where the seam runs.
 
     Pixels are shown as they are, or each as four, so that what a viewer may find is neither averaged away nor
     made up.
@@ -112,14 +115,30 @@ def seam_pictures(base: Array, composite: Array, head: Head, profile: bytes | No
 
     Returns
     -------
-    SeamPictures or None
-        None if it is not known where the seam is weakest, or if that is not in the picture.
+    tuple of SeamPictures
+        The worst first, at most `_CLOSE_VIEWS`, none that repeats an earlier one; none at all if
+        it is not known where the seam is weakest, or if that is not in the picture.
     """
     size = (base.shape[1], base.shape[0])
-    at = head.seam.weakest_at
-    if at is None or not (0 <= at[0] < size[0] and 0 <= at[1] < size[1]):
-        return None
     factor = 1 if max(head.mask.shape) >= _LARGE_HEAD_PX else 2
+    far = _CLOSE_PX // factor / 2
+    shown: list[tuple[float, float]] = []
+    for at in head.seam.places:
+        within = 0 <= at[0] < size[0] and 0 <= at[1] < size[1]
+        if within and all(max(abs(at[0] - x), abs(at[1] - y)) > far for x, y in shown):
+            shown.append(at)
+    return tuple(_close_view(base, composite, head, profile, at, factor) for at in shown[:_CLOSE_VIEWS])
+
+
+def _close_view(
+    base: Array,
+    composite: Array,
+    head: Head,
+    profile: bytes | None,
+    at: tuple[float, float],
+    factor: int,
+) -> SeamPictures:
+    size = (base.shape[1], base.shape[0])
     area = _window(at, _CLOSE_PX // factor, size)
     x0, y0, x1, y1 = area
     before, after = (
@@ -196,7 +215,7 @@ def _scaled(image: Array, factor: float) -> Array:
 
 
 def _drawn_seam(image: Array, head: Head, area: tuple[int, int, int, int], ring_px: int = 16) -> Array:
-    """Return an 8-bit picture of `area` with the seam as a black and white line, its worst place ringed."""
+    """Return an 8-bit picture of `area` with the seam as a black and white line, its weak places ringed."""
     x0, y0, x1, y1 = area
     fx, fy = image.shape[1] / (x1 - x0), image.shape[0] / (y1 - y0)
     out = image.copy()
@@ -207,8 +226,7 @@ def _drawn_seam(image: Array, head: Head, area: tuple[int, int, int, int], ring_
     # White within black is seen on any ground, and by any eye.
     for width, grey in ((4, 0), (2, 255)):
         cv2.polylines(out, scaled, True, (grey, grey, grey), width, cv2.LINE_AA)
-    if head.seam.weakest_at is not None:
-        x, y = head.seam.weakest_at
+    for x, y in head.seam.places:
         at = (round((x - x0 + 0.5) * fx - 0.5), round((y - y0 + 0.5) * fy - 0.5))
         for width, grey in ((6, 0), (3, 255)):
             cv2.circle(out, at, ring_px, (grey, grey, grey), width, cv2.LINE_AA)

@@ -240,6 +240,10 @@ def _seam(seam: Seam) -> Report:
         "head_hidden": _number(seam.head_hidden, 4),
         "invented": _number(seam.invented, 4),
         "old_head_left": _number(seam.old_head_left, 4),
+        "spots": [
+            {"at": [_number(v, 1) for v in spot.at], "delta_e": _number(spot.delta_e, 3)}
+            for spot in seam.spots
+        ],
         "worst_at": None if seam.weakest_at is None else [_number(v, 1) for v in seam.weakest_at],
     }
 

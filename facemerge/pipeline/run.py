@@ -387,8 +387,7 @@ def _previews(
         seams={
             h.person: close
             for h in heads
-            if risks[h.person].flag != "clear"
-            and (close := previews.seam_pictures(base, merged, h, profile)) is not None
+            if risks[h.person].flag != "clear" and (close := previews.seam_pictures(base, merged, h, profile))
         },
         faces={(who, analysis.frames[f].name): picture for (who, f), picture in album.thumbnails.items()},
     )

@@ -10,7 +10,7 @@ from functools import partial
 
 import numpy as np
 
-from facemerge import choice, composite, faces, risk
+from facemerge import choice, composite, faces, imaging, risk
 from facemerge.composite.touch import touch
 from facemerge.errors import OptionError
 from facemerge.options import Options
@@ -38,6 +38,8 @@ from facemerge.words import (
 DONORS_KEPT = 3
 SPARE_ERROR_PX = 2.0
 """Expected error of alignment up to which a third frame's background is trusted to join."""
+MOVED_RISK = 0.2
+"""Risk a face width: light falls a little differently on a head that has moved."""
 ROUNDS = 3
 """How often a choice is made and looked at, at most."""
 TOUCHED = (
@@ -131,7 +133,15 @@ def _forecast(analysis: Analysis, album: Album, swap: Swap, *, blurred: bool) ->
     old, new = who.faces[base], who.faces[frame]
     if blurred or not isinstance(old, Face) or not isinstance(new, Face):
         return whole
-    return min(whole, risk.of_face(composite.pose_misfit(old, new) / MOST_MISFIT["pose"]))
+    face = risk.of_face(composite.pose_misfit(old, new) / MOST_MISFIT["pose"])
+    return min(whole, face + MOVED_RISK * _moved(analysis, base, frame, old, new))
+
+
+def _moved(analysis: Analysis, base: int, frame: int, old: Face, new: Face) -> float:
+    """Return how far a face has moved against the scene between two frames, in face widths."""
+    laid = imaging.transform(analysis.base_from_frame(base, frame), new.landmarks[:, :2])
+    far = float(np.linalg.norm(laid.mean(0) - old.landmarks[:, :2].mean(0)))
+    return far / (old.box[2] - old.box[0])
 
 
 def settle(

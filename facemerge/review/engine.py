@@ -137,14 +137,13 @@ class Engine:
         matrix = self._true_from_draft(shown)
         return {h.person: self._within(area_of(h, matrix), shown) for h in shown.made.heads}
 
-    def weakest(self, shown: Shown) -> dict[str, tuple[float, float]]:
-        """Return by person id where to look first, in base pixels."""
+    def places(self, shown: Shown) -> dict[str, list[tuple[float, float]]]:
+        """Return by person id where to look, the weakest place first, in base pixels."""
         matrix = self._true_from_draft(shown)
-        found = {h.person: h.seam.weakest_at for h in shown.made.heads}
         return {
-            who: tuple(imaging.transform(matrix, np.array([at]))[0].round(1).tolist())
-            for who, at in found.items()
-            if at is not None
+            h.person: [(x, y) for x, y in imaging.transform(matrix, np.array(at)).round(1).tolist()]
+            for h in shown.made.heads
+            if (at := h.seam.places)
         }
 
     def composite(self, shown: Shown) -> bytes:

@@ -28,7 +28,7 @@ def described(work: Finished, engine: Engine, shown: Shown) -> dict[str, Any]:
     analysis, decided, choice = work.analysis, shown.decisions, shown.choice
     index = {f.name: i for i, f in enumerate(analysis.frames)}
     told = _as_told(work, shown)
-    where, areas, weakest = places(analysis.people), engine.areas(shown), engine.weakest(shown)
+    where, areas, weak = places(analysis.people), engine.areas(shown), engine.places(shown)
     people = []
     for person, pick in zip(analysis.people, choice.picks, strict=True):
         risk = shown.made.risks.get(person.id) or _untouched(pick)
@@ -49,7 +49,7 @@ def described(work: Finished, engine: Engine, shown: Shown) -> dict[str, Any]:
                 "note": decided.notes.get(person.id, ""),
                 **_touches(analysis, shown, pick),
                 "area": list(areas[person.id]) if person.id in areas else None,
-                "weakest": list(weakest[person.id]) if person.id in weakest else None,
+                "weak": [list(at) for at in weak.get(person.id, ())],
                 "faces": _faces(analysis, person, decided.forbid),
             }
         )

@@ -57,7 +57,7 @@ function show() {
     byId(name).title = state[name] ?? "";
     byId(name).setAttribute("aria-label", state[name] ? `${words}: ${state[name]}` : words);
   }
-  allow(byId("next-weak"), state.people.some((other) => other.weakest));
+  allow(byId("next-weak"), state.people.some((other) => other.weak.length));
   panel?.update(state, person());
   people.update(state, opened, panel);
   frames.update(state);
@@ -99,13 +99,17 @@ function agree() {
 }
 
 function nextWeak() {
-  const weak = people.order.filter((id) => person(id)?.weakest);
-  if (!weak.length) return;
-  const after = weak.find((id) => people.order.indexOf(id) > people.order.indexOf(opened)) ?? weak[0];
-  const next = picture.zoom === "fit" && person()?.weakest ? opened : after;
-  open(next, { moved: false });
-  picture.look(picture.zoom === "fit" ? 1 : picture.zoom, person().weakest);
-  say(byId("said"), `The weakest place of the seam of ${next}.`);
+  const all = people.order.flatMap((id) => (person(id)?.weak ?? []).map((at, n) => ({ id, n })));
+  if (!all.length) return;
+  const looking = picture.zoom === "fit" ? -1 : picture.place;
+  const later = ({ id, n }) =>
+    id === opened ? n > looking : people.order.indexOf(id) > people.order.indexOf(opened);
+  const next = all.find(later) ?? all[0];
+  open(next.id, { moved: false });
+  picture.look(picture.zoom === "fit" ? 1 : picture.zoom, person().weak[next.n], next.n);
+  const count = person().weak.length;
+  const which = next.n ? `Weak place ${next.n + 1}` : "The weakest place";
+  say(byId("said"), `${which}${count > 1 ? ` of ${count}` : ""} along the seam of ${next.id}.`);
 }
 
 function cycle(list, now, by = 1) {

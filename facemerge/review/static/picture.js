@@ -65,9 +65,10 @@ export class Picture extends EventTarget {
     ]);
   }
 
-  /** Look at the picture whole, or at 100 or 200 % with a base pixel in the middle. */
-  look(zoom, centre = null) {
+  /** Look at the picture whole, or at 100 or 200 % with a base pixel in the middle; `place`: which weak one it is. */
+  look(zoom, centre = null, place = 0) {
     this.zoom = zoom;
+    this.place = place;
     if (centre) this.#centre = centre;
     else if (zoom !== "fit" && this.#person) this.#centre = heart(this.#person);
     byId("sizes").querySelector(`[value="${zoom}"]`).checked = true;
@@ -211,13 +212,14 @@ export class Picture extends EventTarget {
     const [line, mask] = [byId("draw-line").checked, byId("draw-mask").checked];
     const touched = byId("touched");
     touched.hidden = !(person?.area && (line || mask));
-    byId("weak").hidden = !(person?.weakest && line);
-    if (!byId("weak").hidden) {
-      Object.assign(byId("weak").style, {
-        left: `${(100 * (person.weakest[0] + 0.5)) / w}%`,
-        top: `${(100 * (person.weakest[1] + 0.5)) / h}%`,
-      });
-    }
+    byId("weak").hidden = !(person?.weak.length && line);
+    byId("weak").replaceChildren(
+      ...(person?.weak ?? []).map((at) => {
+        const ring = document.createElement("i");
+        Object.assign(ring.style, { left: `${(100 * (at[0] + 0.5)) / w}%`, top: `${(100 * (at[1] + 0.5)) / h}%` });
+        return ring;
+      }),
+    );
     const wanted = touched.hidden ? "" : `${this.#state.version} ${person.id} ${line} ${mask}`;
     if (touched.hidden) this.#mask = "";
     else lay(touched, person.area);
@@ -260,6 +262,6 @@ export class Picture extends EventTarget {
 
 /** Where to look at a person: the weakest place of the seam, or the face. */
 export function heart(person) {
-  if (person.weakest) return person.weakest;
+  if (person.weak.length) return person.weak[0];
   return [(person.box[0] + person.box[2]) / 2, (person.box[1] + person.box[3]) / 2];
 }
