@@ -236,3 +236,21 @@ def test_a_sketch_tells_how_much_was_taken_and_where(seen):
     assert told.extent == made.extent
     assert x0 <= 3 * (made.offset[0] + x.min()) < 3 * (made.offset[0] + x.max() + 1) <= x1
     assert y0 <= 3 * (made.offset[1] + y.min()) < 3 * (made.offset[1] + y.max() + 1) <= y1
+
+
+def test_of_equal_faces_the_one_that_moved_less_is_forecast_to_show_less(seen):
+    """Held alike, but half a face width away from where it is in the base."""
+    analysis, album, _ = seen
+    who = analysis.people[0]
+    sharp = [
+        f for f in range(4) if 0 not in outlines.blurred_in(analysis)[f] and isinstance(who.faces[f], Face)
+    ]
+    base, donor = sharp[:2]
+    face = who.faces[donor]
+    far = face.landmarks + [0.5 * (face.box[2] - face.box[0]), 0, 0]
+    moved = replace(
+        who, faces=tuple(replace(face, landmarks=far) if f == donor else x for f, x in enumerate(who.faces))
+    )
+    there = replace(analysis, people=(moved, *analysis.people[1:]))
+    near, away = (setting._forecast(a, album, (base, 0, donor), blurred=False) for a in (analysis, there))
+    assert away > near + 0.05
