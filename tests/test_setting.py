@@ -247,7 +247,7 @@ def test_of_equal_faces_the_one_that_moved_less_is_forecast_to_show_less(seen):
     ]
     base, donor = sharp[:2]
     face = who.faces[donor]
-    far = face.landmarks + [0.5 * (face.box[2] - face.box[0]), 0, 0]
+    far = face.landmarks + np.array([0.5 * (face.box[2] - face.box[0]), 0, 0])
     moved = replace(
         who, faces=tuple(replace(face, landmarks=far) if f == donor else x for f, x in enumerate(who.faces))
     )
