@@ -113,6 +113,14 @@ def test_equal_pictures_cost_nothing() -> None:
     assert not cut.disagreement(lab, lab).any()
 
 
+def test_one_bad_crossing_costs_more_than_many_middling() -> None:
+    """The worst shows: twice the difference costs more than ten pixels of the single one."""
+    lab = np.full((9, 9, 3), 50, np.float32)
+    once, twice = (float(cut.disagreement(lab, lab + np.float32(d))[4, 4]) for d in (2.0, 4.0))
+    assert twice > 10 * once
+    assert twice < 30 * once
+
+
 def test_disagreement_grows_with_the_difference() -> None:
     """A larger difference costs more, up to the cap."""
     lab = np.zeros((8, 8, 3), np.float32)

@@ -103,8 +103,6 @@ class Workshop:
     def read_ahead(self, frame: int) -> None:
         """Read a frame for first looks at its heads; InputError if it cannot be read."""
         self._screen.read(self._screen.analysis.frames[frame])
-        with self._looking:
-            self._screen_outlines.of(frame)
 
     def draft_from_true(self, frame: int) -> Array:
         """Return the (3, 3) matrix from a frame's pixels to its stand-in's."""
