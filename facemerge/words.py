@@ -20,7 +20,7 @@ Pixels = NDArray[np.uint8] | NDArray[np.uint16]
 
 MOST_MISFIT = {"pose": 0.05, "border_delta_e": 3.0, "covered": 0.15, "crisper": 0.2}
 """The most of each measure in `Misfit` at which an inner face does. Of 138 that blind viewers saw, 23 were
-found; of those within all four, 2 in 108."""
+found; of those within all four, 2 in 107."""
 Extent = Literal["face", "person"]
 """How much of a person is set in."""
 Flag = Literal["clear", "inspect", "retouch"]
