@@ -306,13 +306,17 @@ class _Plan:
         )
 
     def _left(self, person: int, frame: int) -> int | None:
-        """Return the frame that shows somebody better who stays as in the base, if one does."""
+        """Return the frame that somebody left as in the base would be taken from, were the base asked for."""
         said = person in self.wanted.keep or person in self.wanted.stay
         if frame != self.base or said or not _can_give(self.analysis, person, frame):
             return None
         best = max(self._allowed(person), key=lambda f: self._score(person, f))
         gains = self._score(person, best) - self._score(person, frame)
-        return best if gains > self.options.swap_cost else None
+        if best == frame or gains <= self.options.swap_cost:
+            return None
+        weight = seam_weight(self.options, base_asked=True)
+        price = self.options.swap_cost + weight * self.seam_cost(self.base, person, best)
+        return best if gains > price else None
 
     def _why(self, person: int, frame: int, gain: float) -> str:
         who = self.analysis.people[person]
@@ -332,7 +336,10 @@ class _Plan:
                 return "Every other frame was ruled out, as you asked, or does not show this person."
             left = self._left(person, frame)
             if left is None:
-                return "Already at their best in the base frame."
+                best = max(self._allowed(person), key=lambda f: self._score(person, f))
+                if self._score(person, best) - self._score(person, frame) <= self.options.swap_cost:
+                    return "Already at their best in the base frame."
+                return "No other frame gains enough to be worth a seam."
             more = self._score(person, left) - self._score(person, frame)
             return (
                 f"Left as in the base frame: {self.analysis.frames[left].name} scores {more:.2f} more, but "

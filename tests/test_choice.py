@@ -336,3 +336,12 @@ def test_whoever_is_kept_was_not_left_out() -> None:
     kept = Decisions(base="f0.jpg", keep=frozenset({"P01"}))
     chosen = choice.choose(analysis(BETTER_ELSEWHERE), found_surely, kept, ChoiceOptions())
     assert {p.left for p in chosen.picks} == {None}
+
+
+def test_a_little_better_is_not_spoken_of_as_left() -> None:
+    """Two good faces differ by so much; only a head that a base asked for would be given is left."""
+    totals = np.array([[0.75, 0.95, 0.9], [0.9, 0.1, 0.1], [0.9, 0.2, 0.1]])
+    chosen = choice.choose(analysis(totals), found_surely, Decisions(), ChoiceOptions())
+    assert frames_of(chosen) == [0, 0, 0]
+    assert chosen.picks[0].left is None
+    assert "worth a seam" in chosen.picks[0].why

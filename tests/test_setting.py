@@ -254,3 +254,17 @@ def test_of_equal_faces_the_one_that_moved_less_is_forecast_to_show_less(seen):
     there = replace(analysis, people=(moved, *analysis.people[1:]))
     near, away = (setting._forecast(a, album, (base, 0, donor), blurred=False) for a in (analysis, there))
     assert away > near + 0.05
+
+
+def test_whoever_is_left_as_in_the_base_is_to_be_looked_at(seen):
+    """Nothing of them was changed, but somebody must know that they could be better, and where that lies."""
+    analysis, album, _ = seen
+    chosen = setting.choose(analysis, album, Decisions(base="f0.png"), Options())
+    picks = tuple(
+        replace(p, frame=0, from_base=True, left=2 if p.person == "P01" else None) for p in chosen.picks
+    )
+    found = setting.missing_risks(analysis, replace(chosen, picks=picks), Options())
+    assert set(found) == {"P01"}
+    assert found["P01"].flag == "inspect"
+    assert "f2.png" in found["P01"].reasons[0]
+    assert "hidden" in found["P01"].reasons[0]

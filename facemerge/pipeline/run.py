@@ -405,7 +405,9 @@ def _summary(result: Result) -> tuple[str, ...]:
         chosen.why,
     ]
     swaps = [_from(analysis, p) for p in chosen.picks if not p.from_base]
-    if not swaps:
+    if not swaps and any(p.left is not None for p in chosen.picks):
+        lines.append("Nobody can be set in unseen: the base stands as it is.")
+    elif not swaps:
         lines.append("Nobody is better in another frame: the base stands as it is.")
     elif not result.heads:
         lines.append(f"Better elsewhere: {', '.join(swaps)}.")

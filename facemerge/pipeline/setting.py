@@ -588,20 +588,26 @@ def _meet(a: Head, b: Head) -> bool:
 
 
 def missing_risks(analysis: Analysis, chosen: Choice, options: Options) -> dict[str, Risk]:
-    """Return a risk for everybody who was not found in the base, by person id."""
-    return {
-        p.id: _not_in_base(gap, options)
+    """Return a risk for everybody who is to be looked at though nothing of them was changed, by person id.
+
+    They were not found in the base, or are left as in it though another frame shows them better.
+    """
+    said = {
+        p.id: f"not found in the base frame, so nothing was set in: {gap.reason}"
         for p in analysis.people
         if isinstance(gap := p.faces[chosen.base], Missing)
     }
-
-
-def _not_in_base(gap: Missing, options: Options) -> Risk:
-    return Risk(
-        value=options.risk.inspect_from,
-        flag="inspect",
-        reasons=(f"not found in the base frame, so nothing was set in: {gap.reason}",),
-    )
+    for pick in chosen.picks:
+        if pick.left is not None:
+            better = analysis.frames[pick.left].name
+            said[pick.person] = (
+                f"left as in the base frame: {better} shows them better, but setting that in would be seen; "
+                "the layered file has it as a hidden layer"
+            )
+    return {
+        who: Risk(value=options.risk.inspect_from, flag="inspect", reasons=(words,))
+        for who, words in said.items()
+    }
 
 
 class _Donors:
