@@ -295,14 +295,15 @@ class _Plan:
         who = self.analysis.people[person]
         from_base = frame == self.base
         gain = 0.0 if from_base else self._score(person, frame) - self._score(person, self.base)
+        left = self._left(person, frame)
         return Pick(
             person=who.id,
             frame=frame,
             from_base=from_base,
             gain=float(np.clip(gain, -1, 1)),
             cost=float(self.cost[person, frame]),
-            why=self._why(person, frame, gain),
-            left=self._left(person, frame),
+            why=self._why(person, frame, gain, left),
+            left=left,
         )
 
     def _left(self, person: int, frame: int) -> int | None:
@@ -310,15 +311,19 @@ class _Plan:
         said = person in self.wanted.keep or person in self.wanted.stay
         if frame != self.base or said or not _can_give(self.analysis, person, frame):
             return None
-        best = max(self._allowed(person), key=lambda f: self._score(person, f))
-        gains = self._score(person, best) - self._score(person, frame)
+        best, gains = self._best(person, frame)
         if best == frame or gains <= self.options.swap_cost:
             return None
         weight = seam_weight(self.options, base_asked=True)
         price = self.options.swap_cost + weight * self.seam_cost(self.base, person, best)
         return best if gains > price else None
 
-    def _why(self, person: int, frame: int, gain: float) -> str:
+    def _best(self, person: int, frame: int) -> tuple[int, float]:
+        """Return the frame that may and shows somebody best, and by how much better than another does."""
+        best = max(self._allowed(person), key=lambda f: self._score(person, f))
+        return best, self._score(person, best) - self._score(person, frame)
+
+    def _why(self, person: int, frame: int, gain: float, left: int | None) -> str:
         who = self.analysis.people[person]
         if isinstance(who.faces[self.base], Missing):
             return "Not found in the base frame, so nothing could be set in."
@@ -334,29 +339,21 @@ class _Plan:
         if frame == self.base:
             if self._allowed(person) == [frame]:
                 return "Every other frame was ruled out, as you asked, or does not show this person."
-            left = self._left(person, frame)
-            if left is None:
-                best = max(self._allowed(person), key=lambda f: self._score(person, f))
-                if self._score(person, best) - self._score(person, frame) <= self.options.swap_cost:
-                    return "Already at their best in the base frame."
-                return "No other frame gains enough to be worth a seam."
-            more = self._score(person, left) - self._score(person, frame)
-            return (
-                f"Left as in the base frame: {self.analysis.frames[left].name} scores {more:.2f} more, but "
-                "setting that in would be seen."
-            )
+            _, more = self._best(person, frame)
+            if left is not None:
+                scores = f"{self.analysis.frames[left].name} scores {more:.2f} more"
+                return f"Left as in the base frame: {scores}, but setting that in would be seen."
+            if more <= self.options.swap_cost:
+                return "Already at their best in the base frame."
+            return "No other frame gains enough to be worth a seam."
         return better + self._passed_over(person, frame)
 
     def _passed_over(self, person: int, frame: int) -> str:
         """Return what to say of a better face that was left for the sake of the seam, or nothing."""
-        best = int(np.argmax([self._safe_score(person, f) for f in range(len(self.analysis.frames))]))
-        more = self._safe_score(person, best) - self._score(person, frame)
+        best, more = self._best(person, frame)
         if more < WORTH_SAYING or self.cost[person, best] <= self.cost[person, frame]:
             return ""
         return f" {self.analysis.frames[best].name} scores {more:.2f} more, but its seam would show sooner."
-
-    def _safe_score(self, person: int, frame: int) -> float:
-        return self._score(person, frame) if np.isfinite(self.hoped[person, frame]) else -np.inf
 
     def _fault(self, person: int, frame: int) -> str:
         """Return what is said against a face: the reason of the part that costs it most."""

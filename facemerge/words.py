@@ -467,6 +467,14 @@ class Head:
     extent: Extent = "person"
     """How much of the person is taken: the inner face alone, or all that is seen of them."""
 
+    @property
+    def shown_part(self) -> tuple[slice, slice] | None:
+        """Rows and columns of the layer beyond which nothing of it shows; None: nothing shows at all."""
+        rows, columns = (np.flatnonzero((self.mask > 0).any(axis)) for axis in (1, 0))
+        if not len(rows):
+            return None
+        return slice(int(rows[0]), int(rows[-1]) + 1), slice(int(columns[0]), int(columns[-1]) + 1)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Risk:

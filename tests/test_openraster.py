@@ -22,11 +22,9 @@ from facemerge.imaging import full_scale
 from facemerge.words import Head
 
 
-@pytest.fixture
-def ora(tmp_path: Path) -> Path:
-    """Give a written file of 8 bits."""
+def written(path: Path) -> Path:
+    """Return a file of 8 bits once it is written."""
     base, heads, merged = scene(np.uint8)
-    path = tmp_path / "composite.ora"
     write_ora(
         path,
         base,
@@ -38,6 +36,12 @@ def ora(tmp_path: Path) -> Path:
         hidden=hidden(np.uint8),
     )
     return path
+
+
+@pytest.fixture
+def ora(tmp_path: Path) -> Path:
+    """Give a written file of 8 bits."""
+    return written(tmp_path / "composite.ora")
 
 
 def test_first_bytes_tell_what_it_is(ora: Path) -> None:
@@ -227,18 +231,7 @@ def test_merged_picture_says_that_it_is_a_composite(tmp_path: Path) -> None:
 
 def test_same_input_same_bytes(ora: Path, tmp_path: Path) -> None:
     """No clock is in the file: written again it is the same to the last byte."""
-    base, heads, merged = scene(np.uint8)
-    write_ora(
-        tmp_path / "b.ora",
-        base,
-        heads,
-        merged,
-        profile=icc.made("adobergb"),
-        base_name="frame_0004.jpg",
-        donors=DONORS,
-        hidden=hidden(np.uint8),
-    )
-    assert (tmp_path / "b.ora").read_bytes() == ora.read_bytes()
+    assert written(tmp_path / "b.ora").read_bytes() == ora.read_bytes()
 
 
 def test_hidden_layers_and_groups_of_others(tmp_path: Path) -> None:

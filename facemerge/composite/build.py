@@ -17,6 +17,8 @@ from facemerge.composite.scraps import scraps
 from facemerge.composite.window import Window
 from facemerge.words import Array, Face, Head, Seam, Spot, frozen
 
+Map = NDArray[np.float32]
+
 RIM = np.ones((5, 5), np.uint8)
 
 
@@ -75,28 +77,18 @@ def build_face(
 
 def _face_seam(face: InnerFace, face_box: tuple[float, float, float, float]) -> Seam:
     """Return the measures of an inner face, on what is seen in the end."""
-    window, mask = face.window, face.mask
-    seen = face.below + mask[..., None] * (face.laid - face.below)
-    ring = measure.soft_edge_of(mask)
-    apart = measure.seen_difference(face.below, face.laid, ring, mask > 0.02)
-    small_mask = np.asarray(cv2.resize(mask, window.work_size, interpolation=cv2.INTER_AREA), np.float32)
-    below, above, shown = (window.shrink(p) for p in (face.below, face.laid, seen))
-    left = scraps(below, above, above, shown, small_mask, window.face_px * window.scale)
+    seen = face.below + face.mask[..., None] * (face.laid - face.below)
+    small = _shrunk(face.window, (face.below, face.laid, face.laid, seen), face.mask)
+    nowhere = np.zeros(face.mask.shape, bool)
     return Seam(
-        **colours_along(apart, ring, window.offset),
-        texture=measure.texture(face.below, ring),
-        misregistration_px=measure.misregistration(face.below, face.laid, (mask > 0.05) & (mask < 0.95)),
-        tone_delta_e=face.tone_delta_e,
+        **_measures(face.window, face.below, face.laid, face.mask, nowhere, small),
         grain_ratio=_grain_ratio(face.below, face.placed),
+        tone_delta_e=face.tone_delta_e,
         head_hidden=0.0,
         invented=0.0,
         old_head_left=0.0,
-        sharpness_step=measure.sharpness_step(face.below, face.laid, ring, window.face_px),
-        scraps=left.size,
-        scraps_at=window.in_base(left.at),
         head_box=face_box,
         misfit=face.misfit,
-        **faults_at_work(window, below, above, shown, small_mask),
     )
 
 
@@ -155,39 +147,73 @@ def build_person(
 
 def _seam(layer: Layer, window: Window, face_box: tuple[float, float, float, float]) -> Seam:
     """Return the measures of a layer, on what is seen in the end."""
-    ring, known = measure.soft_edge_of(layer.taken) & ~layer.natural, layer.taken > 0.02
-    apart = measure.seen_difference(layer.below, layer.whole, ring, known)
-    taken = np.asarray(cv2.resize(layer.taken, window.work_size, interpolation=cv2.INTER_AREA), np.float32)
-    below, above, seen = (window.shrink(p) for p in (layer.below, layer.whole, layer.shown))
-    donor, face_px = window.shrink(layer.donor), window.face_px * window.scale
-    left = scraps(below, donor, above, seen, taken, face_px)
+    small = _shrunk(window, (layer.below, layer.donor, layer.whole, layer.shown), layer.taken)
+    below, donor, _, seen, taken = small
+    face_px = window.face_px * window.scale
     strange = measure.strange_spots(
-        seen,
-        (below, donor),
-        window.shrink_mask(layer.mask > 0),
-        face_px,
-        grain_px=max(0.7, measure.GRAIN_PX * window.scale),
+        seen, (below, donor), window.shrink_mask(layer.mask > 0), face_px, grain_px=_grain_px(window)
     )
     places = [(window.in_base(fault.at), fault.size) for fault in strange]
     return Seam(
-        **colours_along(apart, ring, window.offset),
-        spots=tuple(Spot(at=at, delta_e=size) for at, size in places if at is not None),
-        texture=measure.texture(layer.below, ring),
-        misregistration_px=measure.misregistration(
-            layer.below, layer.whole, (layer.taken > 0.05) & (layer.taken < 0.95) & ~layer.natural
-        ),
-        tone_delta_e=layer.tone_delta_e,
+        **_measures(window, layer.below, layer.whole, layer.taken, layer.natural, small),
         grain_ratio=_grain_ratio(layer.below, layer.donor),
+        tone_delta_e=layer.tone_delta_e,
         head_hidden=layer.new_hidden,
         invented=layer.filled,
         old_head_left=layer.old_left,
-        sharpness_step=measure.sharpness_step(layer.below, layer.whole, ring, window.face_px),
-        tone_step=measure.tone_step(below, seen, taken > 0.9, window.face_px * window.scale),
-        scraps=left.size,
-        scraps_at=window.in_base(left.at),
+        tone_step=measure.tone_step(below, seen, taken > 0.9, face_px),
+        spots=tuple(Spot(at=at, delta_e=size) for at, size in places if at is not None),
         head_box=face_box,
-        **faults_at_work(window, below, above, seen, taken, window.shrink_mask(layer.natural)),
     )
+
+
+def _shrunk(window: Window, pictures: Sequence[Map], taken: Map) -> list[Map]:
+    """Return pictures, and how much is taken, at working size."""
+    small = np.asarray(cv2.resize(taken, window.work_size, interpolation=cv2.INTER_AREA), np.float32)
+    return [*(window.shrink(p) for p in pictures), small]
+
+
+def _measures(
+    window: Window,
+    below: Map,
+    above: Map,
+    taken: Map,
+    natural: NDArray[np.bool_],
+    small: Sequence[Map],
+) -> dict[str, Any]:
+    """Return what is measured of every head, by the names in `Seam`.
+
+    Parameters
+    ----------
+    window
+        What the pictures show.
+    below, above
+        (h, w, 3) the base, and what is laid over it, encoded in [0, 1].
+    taken
+        (h, w) in [0, 1], how much of `above` shows.
+    natural
+        (h, w) where an outline is to be expected.
+    small
+        At working size the base, the donor as it lies, what is laid, what comes of it, and `taken`.
+    """
+    ring = measure.soft_edge_of(taken) & ~natural
+    apart = measure.seen_difference(below, above, ring, taken > 0.02)
+    small_below, donor, small_above, small_seen, small_taken = small
+    face_px = window.face_px * window.scale
+    left = scraps(small_below, donor, small_above, small_seen, small_taken, face_px)
+    return {
+        **colours_along(apart, ring, window.offset),
+        "texture": measure.texture(below, ring),
+        "misregistration_px": measure.misregistration(
+            below, above, (taken > 0.05) & (taken < 0.95) & ~natural
+        ),
+        "sharpness_step": measure.sharpness_step(below, above, ring, window.face_px),
+        "scraps": left.size,
+        "scraps_at": window.in_base(left.at),
+        **faults_at_work(
+            window, small_below, small_above, small_seen, small_taken, window.shrink_mask(natural)
+        ),
+    }
 
 
 def colours_along(
@@ -241,9 +267,7 @@ def faults_at_work(
     if natural is not None:
         edge &= ~natural
     near = cv2.dilate(edge.astype(np.uint8), RIM) > 0
-    strange = measure.strangest(
-        seen, (below, above), near, face_px, grain_px=max(0.7, measure.GRAIN_PX * window.scale)
-    )
+    strange = measure.strangest(seen, (below, above), near, face_px, grain_px=_grain_px(window))
     broken = lines.broken_lines(below, above, mask, face_px)
 
     return {
@@ -254,6 +278,11 @@ def faults_at_work(
         "texture_phase": measure.texture_phase(below, above, edge, face_px),
         "detail_step": measure.detail_step(below, above, measure.soft_edge_of(mask) & edge, face_px),
     }
+
+
+def _grain_px(window: Window) -> float:
+    """Return over how many working pixels grain is averaged."""
+    return max(0.7, measure.GRAIN_PX * window.scale)
 
 
 def _grain_ratio(base: NDArray[np.float32], donor: NDArray[np.float32]) -> float:

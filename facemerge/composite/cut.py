@@ -22,6 +22,17 @@ def to_lab(encoded: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.asarray(cv2.cvtColor(np.clip(encoded, 0, 1).astype(np.float32), cv2.COLOR_RGB2LAB))
 
 
+def mean_difference(a: NDArray[np.float32], b: NDArray[np.float32], where: NDArray[np.bool_]) -> float:
+    """Return the CIELAB difference between the mean colours of two encoded pictures; 0 of no pixels."""
+    if not where.any():
+        return 0.0
+    one, other = (
+        to_lab(np.ascontiguousarray(p[where].mean(0, dtype=np.float64)[None, None], np.float32))
+        for p in (a, b)
+    )
+    return float(np.linalg.norm(one - other))
+
+
 def disagreement(base_lab: NDArray[np.float32], donor_lab: NDArray[np.float32]) -> NDArray[np.float32]:
     """Return what it costs to let the seam pass a pixel.
 

@@ -19,7 +19,7 @@ from scipy.sparse.linalg import spsolve
 
 from facemerge import imaging
 from facemerge.composite import cut, measure, outline, place, tone
-from facemerge.composite.window import Window
+from facemerge.composite.window import Window, work_size
 from facemerge.words import Array, Face, Float, Misfit
 
 Map = NDArray[np.float32]
@@ -95,21 +95,21 @@ def lay_inner_face(
     area
         x0, y0, x1, y1 in the base beyond which nothing is to change; None = told by the landmarks.
     """
-    points, theirs = (np.asarray(f.landmarks[:, :2], np.float64) for f in (base_face, donor_face))
-    window = _window(base, points, float(base_face.box[2] - base_face.box[0]), area)
+    in_base, theirs = (np.asarray(f.landmarks[:, :2], np.float64) for f in (base_face, donor_face))
+    window = _window(base, in_base, float(base_face.box[2] - base_face.box[0]), area)
     (x, y), (w, h) = window.offset, window.size
     below = np.asarray(imaging.to_unit(np.ascontiguousarray(base[y : y + h, x : x + w])), np.float32)
     here = imaging.shift_matrix(-x, -y)
-    points = points - window.offset
+    points = in_base - window.offset
 
-    start = place.similarity_of(theirs, points + window.offset)
+    start = place.similarity_of(theirs, in_base)
     placed, _ = _placed(donor, start, window)
     skin = _skin(points, imaging.transform(here @ start, theirs), window)
     found = np.linalg.inv(here) @ _registered(below, placed, skin, window.face_px) @ here @ start
     placed, reached = _placed(donor, found, window)
     moved = imaging.transform(here @ found, theirs)
     skin = _skin(points, moved, window) & reached
-    tone_delta_e = _mean_difference(below, placed, skin)
+    tone_delta_e = cut.mean_difference(below, placed, skin)
     gain = tone.gain_field(below, placed, skin)
     placed = tone.apply_gain(placed, gain)
 
@@ -118,7 +118,9 @@ def lay_inner_face(
     beyond |= ~reached | _ends(window, base.shape)
     region = _region(below, placed, _held(points, moved, window), beyond, fine)
     laid = np.clip(placed + _membrane(below, placed, region, fine), 0, 1).astype(np.float32)
-    mask = cut.soft_edge(_full_size(cut.signed_distance(region), fine), SOFT_FACES * window.face_px)
+    # A distance grows with the picture.
+    signed = _full_size(cut.signed_distance(region), fine) / np.float32(fine.scale)
+    mask = cut.soft_edge(signed, SOFT_FACES * window.face_px)
     mask = np.where(reached, mask, 0).astype(np.float32)
     return InnerFace(
         window=window,
@@ -131,7 +133,7 @@ def lay_inner_face(
         tone_delta_e=tone_delta_e,
         base_from_donor=found,
         misfit=Misfit(
-            pose=_pose_misfit(theirs, points, window.face_px),
+            pose=pose_misfit(base_face, donor_face),
             border_delta_e=_border(below, laid, mask, window),
             covered=_covered(below, placed, skin, window),
             crisper=_crisper(below, placed, skin, window),
@@ -142,11 +144,8 @@ def lay_inner_face(
 def pose_misfit(base_face: Face, donor_face: Face) -> float:
     """Return how differently a head is held in two frames, as in `Misfit.pose`, from landmarks alone."""
     points, theirs = (np.asarray(f.landmarks[:, :2], np.float64) for f in (base_face, donor_face))
-    return _pose_misfit(theirs, points, float(base_face.box[2] - base_face.box[0]))
-
-
-def _pose_misfit(theirs: Float, points: Float, face_px: float) -> float:
     left = imaging.transform(place.similarity_of(theirs, points), theirs) - points
+    face_px = float(base_face.box[2] - base_face.box[0])
     return float(np.sqrt((left[list(place.STEADY_POINTS)] ** 2).sum(1).mean()) / face_px)
 
 
@@ -188,8 +187,7 @@ def _registered(below: Map, placed: Map, skin: Mask, face_px: float) -> Float:
     expression moves some of the skin, and that is left out. The identity if it runs off.
     """
     h, w = skin.shape
-    scale = min(1.0, REGISTERED_FACE_PX / face_px)
-    size = (max(8, round(w * scale)), max(8, round(h * scale)))
+    size = work_size((w, h), face_px, REGISTERED_FACE_PX)
     to_small = imaging.scale_matrix((w, h), size)
     wanted, source = (_grey(cv2.resize(p, size, interpolation=cv2.INTER_AREA)) for p in (below, placed))
     use = cv2.resize(skin.astype(np.float32), size, interpolation=cv2.INTER_AREA) > 0.9
@@ -234,10 +232,8 @@ def _robust(a: Float, wanted: Float) -> Float:
     for _ in range(4):
         aw = a * weight[:, None]
         found = np.asarray(np.linalg.solve(aw.T @ a + 1e-9 * np.eye(a.shape[1]), aw.T @ wanted))
-        left = wanted - a @ found
-        spread = max(1.4826 * float(np.median(np.abs(left))), 0.002)
-        weight = np.clip(1 - (left / (4.685 * spread)) ** 2, 0, None) ** 2
-    return np.asarray(found)
+        weight = tone.biweight(wanted - a @ found, 0.002)
+    return found
 
 
 def _ends(window: Window, shape: tuple[int, ...]) -> Mask:
@@ -342,19 +338,8 @@ def _crisper(below: Map, placed: Map, skin: Mask, window: Window) -> float:
     return float(abs(np.log2((a + 0.5) / (b + 0.5))))
 
 
-def _mean_difference(a: Map, b: Map, where: Mask) -> float:
-    if not where.any():
-        return 0.0
-    one, other = (
-        cut.to_lab(p[where].mean(0, dtype=np.float64)[None, None].astype(np.float32)) for p in (a, b)
-    )
-    return float(np.linalg.norm(one - other))
-
-
 def _full_size(picture: Map, window: Window) -> Map:
-    large = np.asarray(cv2.resize(picture, window.size, interpolation=cv2.INTER_LINEAR), np.float32)
-    # A distance grows with the picture.
-    return large / np.float32(window.scale) if picture.ndim == 2 else large
+    return np.asarray(cv2.resize(picture, window.size, interpolation=cv2.INTER_LINEAR), np.float32)
 
 
 def _even(picture: Map, sigma: float) -> Map:

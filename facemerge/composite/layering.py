@@ -266,7 +266,7 @@ class Layering:
         bare_donor = np.clip(1 - new_share - others_share, 0, 1)
         placed, reached = here.place(donor.pixels, donor.base_from_frame)
         both = (bare_base > 0.9) & (bare_donor > 0.9) & reached
-        toned = _tone_step(below, placed, both)
+        toned = cut.mean_difference(below, placed, both)
         gain = tone.gain_field(below, placed, both)
         placed = tone.apply_gain(placed, gain)
 
@@ -842,16 +842,6 @@ def _toned_near(pixels: Map, wanted: Map, both: NDArray[np.bool_], face_px: floa
     near = cv2.GaussianBlur(np.asarray(local * weight[..., None], np.float32), (0, 0), sigma)
     gain = (near + TONE_USUAL * usual) / (total + TONE_USUAL)
     return np.asarray(np.clip(pixels * gain, 0, 1), np.float32)
-
-
-def _tone_step(base: Map, donor: Map, both: NDArray[np.bool_]) -> float:
-    if not both.any():
-        return 0.0
-    a, b = (
-        cut.to_lab(np.ascontiguousarray(p[both].mean(0, dtype=np.float64)[None, None], np.float32))
-        for p in (base, donor)
-    )
-    return float(np.linalg.norm(a - b))
 
 
 def _grey(picture: Array) -> Map:

@@ -60,14 +60,21 @@ def gain_field(
     return gain
 
 
+def biweight(left: NDArray[np.float64], least_spread: float) -> NDArray[np.float64]:
+    """Return what each residual of a fit weighs (Tukey's biweight; Beaton & Tukey 1974, from memory).
+
+    Their spread is told by the median of their sizes, and is `least_spread` at least.
+    """
+    spread = max(1.4826 * float(np.median(np.abs(left))), least_spread)
+    return np.asarray(np.clip(1 - (left / (4.685 * spread)) ** 2, 0, None) ** 2)
+
+
 def _robust_plane(a: NDArray[np.float64], ratio: NDArray[np.float64]) -> NDArray[np.float64]:
     k = np.array([np.median(ratio), 0.0, 0.0])
     # Slopes are held back as if that much were known beforehand, or a few odd pixels tilt the face's light.
     held = np.diag([0.0, 1.0, 1.0]) * 0.02 * len(ratio)
     for _ in range(ROUNDS):
-        left = ratio - a @ k
-        spread = max(1.4826 * float(np.median(np.abs(left))), 0.01)
-        weight = np.clip(1 - (left / (4.685 * spread)) ** 2, 0, None) ** 2
+        weight = biweight(ratio - a @ k, 0.01)
         aw = a * weight[:, None]
         k = np.linalg.solve(aw.T @ a + held + 1e-9 * np.eye(3), aw.T @ ratio)
         k[1:] = np.clip(k[1:], -LARGEST_SLOPE, LARGEST_SLOPE)

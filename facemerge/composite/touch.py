@@ -41,7 +41,7 @@ def touch(
     Parameters
     ----------
     head
-        As `build_person` made it, its mask not yet touched: touches always begin at that one.
+        As it was built, its mask not yet touched: touches always begin at that one.
     touches
         What to do; whether they were made for this base and donor is for the caller to know.
     current
@@ -86,7 +86,7 @@ def touched_mask(head: Head, touches: Touches, size: tuple[int, int]) -> Array:
     Parameters
     ----------
     head
-        As `build_person` made it.
+        As it was built.
     touches
         What to do.
     size

@@ -196,11 +196,8 @@ def write_bytes(path: Path, data: bytes) -> None:
     OutputError
         If it cannot be written.
     """
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(data)
-    except OSError as error:
-        raise said(error, path) from error
+    with writing(path) as file:
+        file.write(data)
 
 
 @contextmanager

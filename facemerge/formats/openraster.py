@@ -100,7 +100,7 @@ def write_ora(
     donors
         Person id -> file name of the frame the head comes from, for the layers' names.
     hidden
-        Whole donors.
+        Whole donors, at most one a person.
     xmp
         An XMP packet for the merged picture, or b''.
 
@@ -172,16 +172,16 @@ def _entries(
     hidden: Sequence[Hidden],
 ) -> list[_Entry]:
     """Return the layers from bottom to top: the base, and of each head first the hidden whole."""
-    wholes: dict[str, list[_Entry]] = {}
-    for whole in hidden:
-        entry = _Entry(
+    wholes = {
+        whole.person: _Entry(
             source=f"data/{whole.person}-whole.png",
             name=whole.name,
             offset=(0, 0),
             visible=False,
             picture=whole.picture,
         )
-        wholes.setdefault(whole.person, []).append(entry)
+        for whole in hidden
+    }
     entries = [
         _Entry(
             source="data/base.png",
@@ -193,7 +193,8 @@ def _entries(
     ]
     for head in heads:
         name = layer_name(head.person, donors.get(head.person, ""))
-        entries.extend(wholes.pop(head.person, ()))
+        if head.person in wholes:
+            entries.append(wholes.pop(head.person))
         shown = _cropped(head)
         entries.append(
             _Entry(
@@ -204,21 +205,18 @@ def _entries(
                 picture=partial(masked, shown, base.dtype),
             )
         )
-    for left in wholes.values():
-        entries.extend(left)
-    return entries
+    return [*entries, *wholes.values()]
 
 
 def _cropped(head: Head) -> Head:
     """Return a head without the rows and columns in which nothing of it shows."""
-    rows, columns = (np.flatnonzero((head.mask > 0).any(axis)) for axis in (1, 0))
-    if not len(rows):
+    part = head.shown_part
+    if part is None:
         return head
-    part = np.s_[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
-    x, y = head.offset
+    (x, y), (rows, columns) = head.offset, part
     return replace(
         head,
-        offset=(x + int(columns[0]), y + int(rows[0])),
+        offset=(x + columns.start, y + rows.start),
         pixels=head.pixels[part],
         mask=head.mask[part],
     )

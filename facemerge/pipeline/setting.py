@@ -548,13 +548,13 @@ def sketches_of(heads: Sequence[Head], shrink: int) -> dict[str, Sketch]:
     """
     found = {}
     for head in heads:
-        rows, columns = (np.flatnonzero((head.mask > 0).any(axis)) for axis in (1, 0))
-        if not len(rows):
+        part = head.shown_part
+        if part is None:
             continue
-        (x, y), (h, w) = head.offset, head.mask.shape
-        room = round(ROOM_SHARE * (rows[-1] - rows[0] + 1))
-        low = max(x, x + int(columns[0]) - room), max(y, y + int(rows[0]) - room)
-        high = min(x + w, x + int(columns[-1]) + room), min(y + h, y + int(rows[-1]) + room)
+        (x, y), (h, w), (rows, columns) = head.offset, head.mask.shape, part
+        room = round(ROOM_SHARE * (rows.stop - rows.start))
+        low = max(x, x + columns.start - room), max(y, y + rows.start - room)
+        high = min(x + w, x + columns.stop - 1 + room), min(y + h, y + rows.stop - 1 + room)
         area = low[0] * shrink, low[1] * shrink, (high[0] + 1) * shrink, (high[1] + 1) * shrink
         found[head.person] = Sketch(area=area, extent=head.extent)
     return found
