@@ -196,8 +196,11 @@ def write_bytes(path: Path, data: bytes) -> None:
     OutputError
         If it cannot be written.
     """
-    with writing(path) as file:
-        file.write(data)
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(data)
+    except OSError as error:
+        raise said(error, path) from error
 
 
 @contextmanager
