@@ -2,11 +2,11 @@
 
 The API is a few names, loaded on their first use:
 
-    from facemerge import Options, merge
+    from facemerge import Options, merge, reasons
 
     result = merge([Path("burst")], Path("out"))
     for person, risk in result.risks.items():
-        print(person, risk.flag, *risk.reasons)
+        print(person, risk.flag, *reasons(risk))
 
 `find_frames`, `analyse`, `choose` and `set_in` are the stages of `merge` for those who want them one by one.
 """
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from facemerge.models import Models
     from facemerge.options import Options, build
     from facemerge.pipeline import Result, analyse, choose, cull, merge, set_in
+    from facemerge.text import reasons
     from facemerge.words import Decisions
 
 _HOMES = {
@@ -37,6 +38,7 @@ _HOMES = {
     "find_frames": "facemerge.formats.photo",
     "merge": "facemerge.pipeline",
     "read": "facemerge.formats.photo",
+    "reasons": "facemerge.text",
     "set_in": "facemerge.pipeline",
 }
 
@@ -53,6 +55,7 @@ __all__ = [
     "find_frames",
     "merge",
     "read",
+    "reasons",
     "set_in",
 ]
 

@@ -107,6 +107,12 @@ def resize(image: Array, new_size: tuple[int, int]) -> Array:
     return np.asarray(cv2.resize(image, new_size, interpolation=cv2.INTER_AREA))
 
 
+def gradient(grey: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Return the slopes of an (h, w) picture along x and y, per pixel (Scharr's operator)."""
+    gx, gy = cv2.Scharr(grey, cv2.CV_32F, 1, 0) / 32, cv2.Scharr(grey, cv2.CV_32F, 0, 1) / 32
+    return np.asarray(gx, np.float32), np.asarray(gy, np.float32)
+
+
 def fit_within(size: tuple[int, int], long_side: int) -> tuple[int, int]:
     """Return the (W, H) of the same shape whose long side is at most `long_side`; never larger."""
     factor = min(1.0, long_side / max(size))

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from enum import StrEnum
 from typing import Any, Literal
 
 import numpy as np
@@ -63,7 +64,8 @@ class Aligned:
     reference_from_frame: Float
     """(3, 3) homography, full-resolution pixels of the frame to those of the reference, [2, 2] = 1."""
     model: str
-    """'reference', 'homography', 'identity', 'shading' or 'people': what was fitted, and on what."""
+    """'reference', 'homography', 'identity', 'shading' or 'people': what was fitted, and on what; 'rough': no
+    homography fits well, and only faces that are placed by themselves may come from or into the frame."""
     inliers: int
     """Correspondences that agree with the model."""
     error_px: float
@@ -188,6 +190,11 @@ class Analysis:
             return np.eye(3)
         m = np.linalg.solve(a.reference_from_frame, b.reference_from_frame)
         return np.asarray(m / m[2, 2])
+
+    def is_rough(self, base: int, frame: int) -> bool:
+        """Return whether two frames lie on each other only roughly: nobody is taken whole between them."""
+        fates = (self.alignments[base], self.alignments[frame])
+        return base != frame and any(isinstance(a, Aligned) and a.model == "rough" for a in fates)
 
     def error_to_base_px(self, base: int, frame: int) -> float:
         """Return the expected error between two frames, each placed on the reference by itself.
@@ -334,10 +341,6 @@ class Choice:
     """One plain sentence about the base."""
 
 
-SCRAPS_FIRST = 1.5
-"""Scraps of which there are more are looked at before all else."""
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Misfit:
     """How badly two pictures of an inner face lie on each other; all 0 where they are the same."""
@@ -364,81 +367,21 @@ class Misfit:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Spot:
-    """A place in the finished picture that a viewer may find."""
+class Joint:
+    """What is known of how a head was joined to the base, beside what the finished picture shows."""
 
-    at: tuple[float, float]
-    """x, y in base pixels."""
-    delta_e: float
-    """How little it looks like anything near it in base or donor, in units of CIEDE2000, nearly."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Seam:
-    """What was measured where a head joins the base."""
-
-    delta_e_median: float
-    """CIEDE2000 between placed donor and base over the soft edge of the mask, grain averaged over 2 px."""
-    delta_e_p95: float
-    """The same, 95th percentile."""
-    texture: float
-    """Gradient energy of the base along the seam, 8-bit steps a pixel: how busy the background is."""
-    misregistration_px: float
-    """What is left of the shift between donor and base around the seam, in pixels."""
-    tone_delta_e: float
+    tone_delta_e: float = 0.0
     """CIEDE2000 between the surroundings of the head in donor and base before tone matching."""
-    grain_ratio: float
-    """Noise of the donor over noise of the base at the seam; 1 = equal."""
-    head_hidden: float
+    grain_ratio: float = 1.0
+    """Noise of the donor over noise of the base; 1 = equal."""
+    head_hidden: float = 0.0
     """Share in [0, 1] of the new head that is covered by whoever stands before it in the base."""
-    invented: float
-    """Share in [0, 1] of the mask filled from neither donor nor base, but from another frame."""
-    old_head_left: float
+    invented: float = 0.0
+    """Share in [0, 1] of what is shown that comes from neither donor nor base, but from another frame."""
+    old_head_left: float = 0.0
     """Share in [0, 1] of the old head's area that may still show beside the new one."""
-    worst_at: tuple[float, float] | None = None
-    """x, y in base pixels where the colours differ most."""
-    sharpness_step: float = 0.0
-    """How much crisper one frame is than the other along the seam, in powers of two; 0 = equal."""
-    strange_delta_e: float = 0.0
-    """The patch of the seam least like anything near it in base or donor, in units of CIEDE2000, nearly."""
-    strange_at: tuple[float, float] | None = None
-    """x, y in base pixels of that patch."""
-    broken_px: float = 0.0
-    """By how many pixels a straight line fails to meet itself across the seam; 0 without lines."""
-    broken_at: tuple[float, float] | None = None
-    """x, y in base pixels where it does most."""
-    texture_phase: float = 0.0
-    """In [0, 2]: how badly the same kind of texture fits across the seam; 0 = it meets, 1 = unrelated."""
-    detail_step: float = 0.0
-    """How much more detail one frame has than the other along the seam, in 8-bit steps a working pixel."""
-    scraps: float = 0.0
-    """Thin strips along the borders that neither frame shows, CIELAB contrast times face widths."""
-    scraps_at: tuple[float, float] | None = None
-    """x, y in base pixels of the strongest."""
-    tone_step: float = 0.0
-    """The slow difference in tone inside the seam, a soft halo, in units of CIEDE2000, nearly."""
-    head_box: tuple[float, float, float, float] | None = None
-    """x0, y0, x1, y1 in base pixels: about where the head is, so that a place can be told in words."""
     misfit: Misfit | None = None
-    """Of an inner face whose mask is as it was cut; None: of nobody else."""
-    spots: tuple[Spot, ...] = ()
-    """Of somebody who is taken whole, where to look, the worst first."""
-
-    @property
-    def weakest_at(self) -> tuple[float, float] | None:
-        """Where to look first: x, y in base pixels of a scrap, of what is strangest, or of the colours."""
-        if self.spots:
-            return self.spots[0].at
-        if self.scraps > SCRAPS_FIRST:
-            return self.scraps_at
-        return self.strange_at if self.strange_delta_e > self.delta_e_p95 else self.worst_at
-
-    @property
-    def places(self) -> tuple[tuple[float, float], ...]:
-        """All places to look at, x, y in base pixels, the worst first."""
-        if self.spots:
-            return tuple(spot.at for spot in self.spots)
-        return () if self.weakest_at is None else (self.weakest_at,)
+    """Of an inner face; None: of nobody else."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -452,7 +395,7 @@ class Head:
     """(h, w, 3) RGB of the base's dtype: the donor as placed, toned and blended, also outside the mask."""
     mask: Array
     """(h, w) uint8 or uint16, full range: 0 base, maximum donor."""
-    seam: Seam
+    joint: Joint
     placement: str
     """How the donor was laid: 'homography', by the whole frame; 'similarity', by the face."""
     reached: NDArray[np.bool_] | None = None
@@ -476,12 +419,86 @@ class Head:
         return slice(int(rows[0]), int(rows[-1]) + 1), slice(int(columns[0]), int(columns[-1]) + 1)
 
 
+class FaultKind(StrEnum):
+    """What is wrong with a head, or why somebody has to look at it."""
+
+    BREAK = "break"
+    """An outline or a line ends, jumps or is doubled."""
+    PATTERN = "pattern"
+    """A texture does not carry on."""
+    SMEAR = "smear"
+    """Texture that both frames have is lost."""
+    GHOST = "ghost"
+    """Two different things show through each other."""
+    STRIP = "strip"
+    """A thin strip that neither frame shows: a rim, a sliver, a scrap."""
+    STEP = "step"
+    """Plain ground changes its tone."""
+    SHARPNESS = "sharpness"
+    """Sharp meets soft; of a face as a whole, how much crisper one frame is, in powers of two."""
+    LINES = "lines"
+    """A straight line does not meet itself; the amount is by how many base pixels."""
+    BORDER = "border"
+    """Colours differ along an inner face's border; the amount in CIELAB units."""
+    POSE = "pose"
+    """The head is held differently in the two frames."""
+    COVERED = "covered"
+    """Something lies before the face in one of the frames; the amount is the share of the skin."""
+    OLD_SELF = "old self"
+    """The old head shows beside the new one; the amount is the share of it."""
+    HIDDEN = "hidden"
+    """Whoever stands in front covers a part of the new head; the amount is the share of it."""
+    GRAIN = "grain"
+    """Grain differs; the amount is the donor's over the base's."""
+    NEIGHBOUR = "neighbour"
+    """Somebody else's pixels have changed; the amount is how large a part, in squared face widths."""
+    TOUCHED = "touched"
+    """The mask was touched up by hand."""
+    NOTED = "noted"
+    """The user has noted something; `words` holds it."""
+    ABSENT = "absent"
+    """Not found in the base; `words` says why."""
+    FIRST_LOOK = "first look"
+    """Shown at once, not looked over yet."""
+    TO_COME = "to come"
+    """Not set in yet."""
+    LEFT = "left"
+    """Left as in the base though another frame, named by `words`, shows them better."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fault:
+    """One thing that a viewer may find, or that somebody has to look at."""
+
+    kind: FaultKind
+    chance: float
+    """In [0, 1]: how likely a viewer finds the head by this alone."""
+    amount: float = 0.0
+    """How much, in the kind's own unit; of a place in the picture, how little it looks like either frame, in
+    units of CIEDE2000, nearly."""
+    at: tuple[float, float] | None = None
+    """x, y in base pixels; None: nowhere in particular."""
+    size_px: float = 0.0
+    """About how far across, in base pixels."""
+    person: str | None = None
+    """Whose pixels suffer; None: those of the head itself, or the background's."""
+    words: str = ""
+    """What the user or the file system calls it: a note, a frame's name, a reason given elsewhere."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Risk:
-    """How likely a careful viewer finds the seam."""
+    """How likely a careful viewer finds a head, and by what."""
 
     value: float
     """In [0, 1]."""
     flag: Flag
-    reasons: tuple[str, ...]
-    """Plain words, the weightiest first; never empty."""
+    faults: tuple[Fault, ...] = ()
+    """The weightiest first."""
+    face_box: tuple[float, float, float, float] | None = None
+    """x0, y0, x1, y1 of the face in base pixels, so that a place can be told in words."""
+
+    @property
+    def places(self) -> tuple[tuple[float, float], ...]:
+        """The places to look at, x, y in base pixels, the worst first."""
+        return tuple(fault.at for fault in self.faults if fault.at is not None)

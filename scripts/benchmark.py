@@ -128,10 +128,12 @@ def whole(bench: Bench, frames: Sequence[Path], measured: Record) -> None:
         ran = bench.merge(frames, out)
         runs.setdefault("merge", []).append(_record(ran, frames))
         report = json.loads((out / "report.json").read_text(encoding="utf-8"))
+        # Before the runs again, which make other heads in the same place.
+        seams = judge.seams_of(out / report["layers"])
         for name, change in changes(report).items():
             runs.setdefault(name, []).append(_record(bench.merge(frames, out, *change), frames))
     truth = json.loads((frames[0].parent / "truth.json").read_text(encoding="utf-8"))
-    measured["judged"]["merge"] = judge.of_report(truth, report)
+    measured["judged"]["merge"] = judge.of_report(truth, report, seams)
 
 
 def changes(report: Record) -> dict[str, list[str]]:

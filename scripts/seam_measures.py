@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from skimage.color import deltaE_ciede2000, rgb2lab
 
-from facemerge.composite.measure import between, masking
+from facemerge.faults.patches import between, masking
 
 Image = NDArray[np.uint8]
 Map = NDArray[np.float32]
@@ -46,6 +46,64 @@ def colour_error(a: Image | Map, b: Image | Map) -> Map:
     la, lb = (rgb2lab(cv2.GaussianBlur(p.astype(np.float32) / 255, (0, 0), GRAIN_PX)) for p in (a, b))
     apart: Any = deltaE_ciede2000
     return np.asarray(apart(la, lb), np.float32)
+
+
+def soft_edge_of(alpha: Map) -> NDArray[np.bool_]:
+    """Return the middle of a mask's soft edge, where both pictures show about equally."""
+    return (alpha > 0.3) & (alpha < 0.7)
+
+
+def seen_difference(
+    base: Map, donor: Map, where: NDArray[np.bool_], known: NDArray[np.bool_]
+) -> NDArray[np.float64]:
+    """Return CIEDE2000 between two pictures at some pixels, grain averaged over `GRAIN_PX`.
+
+    Sharma, Wu & Dalal, "The CIEDE2000 Color-Difference Formula", 2005.
+
+    Parameters
+    ----------
+    base, donor
+        (h, w, 3) encoded, in [0, 1].
+    where
+        (h, w) pixels to report.
+    known
+        (h, w) pixels that count in the averages.
+
+    Returns
+    -------
+    (N,) float64
+        One for each pixel of `where`, row by row.
+    """
+    if not where.any():
+        return np.zeros(0)
+    share = cv2.GaussianBlur(known.astype(np.float32), (0, 0), GRAIN_PX)[..., None] + 1e-6
+    a = cv2.GaussianBlur(base * known[..., None], (0, 0), GRAIN_PX) / share
+    b = cv2.GaussianBlur(donor * known[..., None], (0, 0), GRAIN_PX) / share
+    apart: Any = deltaE_ciede2000
+    return np.asarray(apart(rgb2lab(a[where]), rgb2lab(b[where])), np.float64)
+
+
+def along_edge(base: Map, donor: Map, alpha: Map, known: NDArray[np.bool_]) -> Record:
+    """Return the median and the 95th percentile of `seen_difference` along a mask's soft edge.
+
+    Parameters
+    ----------
+    base, donor
+        (h, w, 3) encoded, in [0, 1].
+    alpha
+        (h, w) mask in [0, 1].
+    known
+        As in `seen_difference`.
+
+    Returns
+    -------
+    Record
+        `delta_e_median` and `delta_e_p95`; 0 for a mask without a soft edge.
+    """
+    apart = seen_difference(base, donor, soft_edge_of(alpha), known)
+    if not apart.size:
+        return {"delta_e_median": 0.0, "delta_e_p95": 0.0}
+    return {"delta_e_median": float(np.median(apart)), "delta_e_p95": float(np.percentile(apart, 95))}
 
 
 def even(picture: Image) -> Map:

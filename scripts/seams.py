@@ -48,7 +48,7 @@ from seam_measures import (
 )
 from seam_truth import Truth, drawn_once
 
-from facemerge import composite, faces, pipeline
+from facemerge import composite, faces, pipeline, text
 from facemerge.formats import photo
 from facemerge.models import Models
 from facemerge.options import Options
@@ -302,13 +302,14 @@ def _held(run: Run, head: Head, truth: Truth, merged: Image, alpha: Map, others:
         "forced": run.forced,
         "risk": round(danger.value, 4),
         "flag": danger.flag,
-        "reasons": list(danger.reasons),
+        "reasons": list(text.reasons(danger)),
+        "extent": head.extent,
         "placement": head.placement,
         "face_px": round(face_px, 1),
         "head_turn_deg": round(faces.turn_deg(theirs) - faces.turn_deg(mine), 2),
         "align_error_px": round(run.analysis.error_to_base_px(run.chosen.base, pick.frame), 3),
-        **{f"seam_{k}": v for k, v in dataclasses.asdict(head.seam).items() if k != "worst_at"},
-        "seam_worst_at": head.seam.worst_at,
+        "faults": [dataclasses.asdict(f) for f in danger.faults],
+        **{f"joint_{k}": v for k, v in dataclasses.asdict(head.joint).items()},
         "moved_px": round(moved_px, 2),
         "area": [x, y, x + w, y + h],
         "outside_max": outside,

@@ -5,11 +5,10 @@ from __future__ import annotations
 from functools import partial
 
 import numpy as np
-from photographs import SEAM
 
 from facemerge.formats.openraster import Hidden
 from facemerge.imaging import full_scale
-from facemerge.words import Array, Head
+from facemerge.words import Array, Head, Joint
 
 SIZE = (90, 70)
 
@@ -45,7 +44,7 @@ def head(person: str, offset: tuple[int, int], dtype: type, mask_dtype: type, se
         offset=offset,
         pixels=noise(size, dtype, seed),
         mask=soft(size, mask_dtype),
-        seam=SEAM,
+        joint=Joint(),
         placement="homography",
     )
 

@@ -9,19 +9,7 @@ import numpy as np
 from PIL import Image
 
 from facemerge.formats import photo
-from facemerge.words import Array, Frame, Seam
-
-SEAM = Seam(
-    delta_e_median=0,
-    delta_e_p95=0,
-    texture=0,
-    misregistration_px=0,
-    tone_delta_e=0,
-    grain_ratio=1,
-    head_hidden=0,
-    invented=0,
-    old_head_left=0,
-)
+from facemerge.words import Array, Frame
 
 
 def drawn(size: tuple[int, int] = (60, 40), dtype: type = np.uint8, seed: int = 0) -> Array:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import re
 import shutil
@@ -13,10 +14,14 @@ from typing import Any
 import cv2
 import numpy as np
 import pytest
+from skimage.color import deltaE_ciede2000, rgb2lab
 from typer.testing import CliRunner
 
+from facemerge import composite
 from facemerge.cli import app, told
+from facemerge.formats.openraster import write_ora
 from facemerge.pipeline import Clock
+from facemerge.words import Face, Head, Joint
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "scripts"))
 
@@ -148,6 +153,38 @@ def test_frames_out_of_place_are_measured_in_pixels():
     aside = [[1, 0, 3], [0, 1, 4], [0, 0, 1]]
     found = judge.placed_px(truth, "a", {"a": np.eye(3).tolist(), "b": aside, "c": None})
     assert found == pytest.approx([5.0])
+
+
+def test_seams_of_a_result_are_measured_as_the_references_own(tmp_path):
+    """Grey laid on grey with a soft mask: everywhere the CIEDE2000 of the two greys (scikit-image), above the
+    first head against that and not against the base; and the reference's own is measured by the same rule."""
+    greys = (120, 130, 150)
+    pictures = [np.full((80, 120, 3), v, np.uint8) for v in greys]
+    x = np.arange(120)
+    heads = []
+    for person, above, (left, right) in (("P01", pictures[1], (20, 100)), ("P02", pictures[2], (40, 80))):
+        share = np.clip(np.minimum(x - left, right - x) / 12 + 0.5, 0, 1)
+        mask = np.tile(np.rint(255 * share).astype(np.uint8), (80, 1))
+        heads.append(
+            Head(person=person, offset=(0, 0), pixels=above, mask=mask, joint=Joint(), placement="drawn")
+        )
+    write_ora(tmp_path / "a.ora", pictures[0], heads, composite.lay(pictures[0], heads))
+    labs = [rgb2lab(p[:1, :1] / 255) for p in pictures]
+    apart = [float(deltaE_ciede2000(a, b)[0, 0]) for a, b in itertools.pairwise(labs)]
+    found = judge.seams_of(tmp_path / "a.ora")
+    assert [s["delta_e_median"] for s in found] == pytest.approx(apart, abs=0.05)
+    assert [s["delta_e_p95"] for s in found] == pytest.approx(apart, abs=0.05)
+    face = Face(
+        box=(40, 20, 80, 60),
+        landmarks=np.zeros((478, 3)),
+        blendshapes=np.zeros(52),
+        appearance=np.ones(1),
+        confidence=1.0,
+    )
+    merged = pictures[0].copy()
+    own = reference.lay(merged, pictures[1], np.eye(3), face)
+    assert merged[40, 60].tolist() == [greys[1]] * 3
+    assert [own["delta_e_median"], own["delta_e_p95"]] == pytest.approx([apart[0]] * 2, abs=0.05)
 
 
 def test_memory_is_the_programs_own(tmp_path):
@@ -343,5 +380,8 @@ def test_a_whole_run_puts_its_tables_between_the_marks(folder, tmp_path, capsys,
     assert "| `facemerge merge` | 2 of 2 |" in text
     measured = json.loads(numbers.read_text())
     assert set(measured["whole"]) == {"floor", "merge", "weight", "base", "pick"}
+    judged = measured["judged"]["merge"]
+    assert judged["heads_set_in"] > 0
+    assert 0 < judged["seam_delta_e_median"] <= judged["seam_delta_e_p95"] <= judged["seam_delta_e_worst"]
     assert {tables.LOOKING, tables.SETTING, "Writing"} < set(measured["whole"]["merge"][0]["stages"])
     assert not list(folder.glob(".results-*"))

@@ -5,14 +5,13 @@ from __future__ import annotations
 import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from photographs import SEAM
 
 from facemerge.composite import blend
-from facemerge.words import Head
+from facemerge.words import Head, Joint
 
 
 def head(offset: tuple[int, int], pixels: np.ndarray, mask: np.ndarray) -> Head:
-    return Head(person="P01", offset=offset, pixels=pixels, mask=mask, seam=SEAM, placement="drawn")
+    return Head(person="P01", offset=offset, pixels=pixels, mask=mask, joint=Joint(), placement="drawn")
 
 
 @settings(max_examples=30, deadline=None)

@@ -224,3 +224,23 @@ def test_frames_that_agree_change_nothing() -> None:
     label = (composite.reconcile(target, told, theirs).shares.argmax(0) + 1) % 3
     inner = shrunk(frames[0][1] == 1) | shrunk(frames[0][1] == 2) | shrunk(frames[0][1] == 0)
     assert (label != frames[0][1])[inner].mean() < 0.02
+
+
+@pytest.mark.parametrize("frame_from_small", [1.0, 2.0])
+def test_whose_each_pixel_is_is_laid_on_another_picture(frame_from_small: float) -> None:
+    """Everybody's index, not their place in the stack, lies where the motion takes it, -1 for the background;
+    beyond the frame what its rim shows."""
+    w, h = 60, 40
+    owner = np.full((h, w), -1, np.int16)
+    owner[10:30, 5:20], owner[15:, 30:50] = 3, 7
+    shares = np.stack([owner == 3, owner == 7, owner == -1]).astype(np.float32)
+    small = imaging.scale_matrix((round(w * frame_from_small), round(h * frame_from_small)), (w, h))
+    told = silhouettes.Silhouettes(shares=shares, people=(3, 7), small_from_frame=small)
+    # 8 px to the right and 5 up, in the small picture's pixels, which the other picture has.
+    motion = imaging.shift_matrix(8, -5) @ small
+    found = told.owners(motion, (w + 10, h - 4))
+    expected = np.full((h - 4, w + 10), -1, np.int16)
+    expected[5:25, 13:28], expected[10:, 38:58] = 3, 7
+    np.testing.assert_array_equal(found, expected)
+    # The last row that the frame has is 34 there.
+    assert (expected[35, 38:58] == 7).all()

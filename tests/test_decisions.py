@@ -14,7 +14,7 @@ from drawn_layers import head
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from facemerge import composite, pipeline
+from facemerge import composite, pipeline, text
 from facemerge.composite import touch
 from facemerge.errors import InputError, OptionError, OutputError
 from facemerge.formats import decisions as decisions_file
@@ -33,6 +33,8 @@ from facemerge.words import (
     Analysis,
     Choice,
     Decisions,
+    Fault,
+    FaultKind,
     Frame,
     Head,
     Pick,
@@ -418,6 +420,11 @@ def seen(models: Models) -> tuple[Analysis, pipeline.Album, dict[str, Pixels]]:
 BY_HAND = Touches(base="f0.png", donor="f1.png", widen_px=3)
 
 
+def touched_up(risk: Risk) -> bool:
+    """Return whether a risk says that a mask was touched up."""
+    return FaultKind.TOUCHED in [fault.kind for fault in risk.faults]
+
+
 def test_a_mask_touched_up_is_that_of_the_plain_head_touched_up(seen) -> None:
     """Settled, or set in at once: the mask is touched up, that is told beside the risk, and all else is the
     base's, bit for bit."""
@@ -429,8 +436,9 @@ def test_a_mask_touched_up_is_that_of_the_plain_head_touched_up(seen) -> None:
     ((before,), (after,)) = plain.heads, made.heads
     np.testing.assert_array_equal(after.mask, touch.touched_mask(before, BY_HAND, bursts.SIZE))
     assert after.mask.sum() > before.mask.sum()
-    assert setting.TOUCHED in made.risks["P01"].reasons
-    assert setting.TOUCHED not in plain.risks["P01"].reasons
+    assert touched_up(made.risks["P01"])
+    assert any("touched up by hand" in words for words in text.reasons(made.risks["P01"]))
+    assert not touched_up(plain.risks["P01"])
     assert made.notes == ()
     base, (again,), risks = setting.set_in(analysis, made.choice, read, Options(), touches={"P01": BY_HAND})
     assert (again.mask.tobytes(), again.pixels.tobytes()) == (after.mask.tobytes(), after.pixels.tobytes())
@@ -452,6 +460,7 @@ def test_later_heads_lie_on_touched_ones(seen, monkeypatch, shrink: int) -> None
 
     def build(*, person: str, base: composite.Shot, **_: object) -> Head:
         made = head(person, (20, 30), np.uint8, np.uint8, 1)
+        made = replace(made, reached=np.ones(made.mask.shape, bool))
         built.append((person, base.pixels, made))
         return made
 
@@ -467,28 +476,31 @@ def test_later_heads_lie_on_touched_ones(seen, monkeypatch, shrink: int) -> None
     first, second = made.heads
     plain = next(h for who, _, h in reversed(built) if who == first.person)
     np.testing.assert_array_equal(first.mask, touch.touched_mask(plain, BY_HAND, bursts.SIZE))
+    assert (first.mask != plain.mask).any()
     assert second is built[-1][2]
     assert built[-1][0] == second.person
     np.testing.assert_array_equal(built[-1][1], composite.lay(pictures["f0.png"], [first]))
     drafts = [current for _, current, _ in built if current.shape != pictures["f0.png"].shape]
     assert bool(drafts) == (shrink > 1)
-    assert setting.TOUCHED not in made.risks["P02"].reasons
+    assert touched_up(made.risks["P01"])
+    assert not touched_up(made.risks["P02"])
     assert made.risks["P02"].flag == "retouch"
-    assert made.risks["P02"].reasons[0] == "noted by hand: a hair on the collar"
+    assert text.reasons(made.risks["P02"])[0] == "noted by hand: a hair on the collar"
 
 
 def test_a_note_on_somebody_unchanged_is_a_risk_as_well() -> None:
     """Whoever stays as in the base needs retouching if the user says so; what was measured is not lost."""
-    seam = Risk(value=0.9, flag="retouch", reasons=("lines do not meet",))
+    lines = Fault(kind=FaultKind.LINES, chance=0.9, amount=30.0, at=(5.0, 6.0))
+    known = Risk(value=0.9, flag="retouch", faults=(lines,), face_box=(1.0, 2.0, 9.0, 12.0))
     noted = Decisions(notes={"P01": "red eye", "P03": "stray hair"})
-    got = setting.with_notes({"P02": seam, "P03": seam}, noted, Options())
+    got = setting.with_notes({"P02": known, "P03": known}, noted, Options())
     assert got["P01"].flag == "retouch"
     assert got["P01"].value == Options().risk.retouch_from
-    assert got["P01"].reasons == ("noted by hand: red eye",)
-    assert got["P02"] == seam
-    assert got["P03"] == Risk(
-        value=0.9, flag="retouch", reasons=("noted by hand: stray hair", "lines do not meet")
-    )
+    assert text.reasons(got["P01"]) == ("noted by hand: red eye",)
+    assert got["P02"] == known
+    hair = Fault(kind=FaultKind.NOTED, chance=1.0, words="stray hair")
+    assert got["P03"] == replace(known, faults=(hair, lines))
+    assert text.reasons(got["P03"]) == ("noted by hand: stray hair", *text.reasons(known))
 
 
 @pytest.mark.parametrize(

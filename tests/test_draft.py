@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from typing import Any
 
 import bursts
 import numpy as np
 import pytest
 from building import watch
 
-from facemerge import composite, imaging, pipeline
+from facemerge import composite, faults, imaging, pipeline
 from facemerge.models import Models
 from facemerge.options import Options
 from facemerge.pipeline import draft, setting
 from facemerge.pipeline.outlines import Outlines
-from facemerge.words import Aligned, Analysis, Decisions, Face, Frame, Pixels, Seam
+from facemerge.words import Aligned, Analysis, Decisions, Face, Frame, Head, Pixels
 
 Seen = tuple[Analysis, pipeline.Album, dict[str, Pixels]]
 
@@ -76,17 +76,32 @@ def test_a_draft_is_the_burst_taken_smaller(seen: Seen, monkeypatch: pytest.Monk
     )
 
 
-def test_measures_in_pixels_are_told_in_the_true_frames(seen: Seen) -> None:
-    """What is counted in pixels is as much larger as the frames are; colours are what they are."""
-    analysis, _, pictures = seen
-    made = replace(draft.draft_of(analysis, lambda f: pictures[f.name]), shrink=4)
-    seam = Seam(
-        delta_e_median=0.5, delta_e_p95=1.0, texture=2.0, misregistration_px=0.5, tone_delta_e=1.0,
-        grain_ratio=1.0, head_hidden=0.0, invented=0.0, old_head_left=0.0, broken_px=1.5,
-    )  # fmt: skip
-    true = made.true_seam(seam)
-    assert (true.misregistration_px, true.broken_px) == (2.0, 6.0)
-    assert replace(true, misregistration_px=0.5, broken_px=1.5) == seam
+def test_measures_in_pixels_are_told_in_the_true_frames(seen: Seen, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A draft's heads are looked over in its own pixels; what is counted in pixels is told in true ones."""
+    analysis, album, pictures = seen
+    read = lambda f: pictures[f.name]  # noqa: E731
+    monkeypatch.setattr(draft, "DRAFT_FACE_PX", face_px(analysis) / 2)
+    small = draft.draft_of(analysis, read)
+    chosen = setting.choose(analysis, album, Decisions(), Options())
+    told: list[tuple[float, float]] = []
+    find = faults.find
+
+    def watched(before: Pixels, head: Head, wide: float, owners: Any, true_px: float) -> list[faults.Place]:
+        assert before.shape[:2] == head.mask.shape
+        told.append((wide, true_px))
+        return find(before, head, wide, owners, true_px)
+
+    monkeypatch.setattr(faults, "find", watched)
+    found = {}
+    for one in (small, draft.Draft(analysis=analysis, read=read, shrink=1)):
+        told.clear()
+        made = setting.Bench(one, chosen.base, Outlines(one), Options()).set_in(chosen, lambda *_: None)
+        assert len(told) == len(made.heads) > 0
+        found[one.shrink] = list(told)
+    assert small.shrink == 2
+    for (wide, px), (true_wide, true_px) in zip(found[2], found[1], strict=True):
+        assert (px, true_px) == (2, 1)
+        assert true_wide == pytest.approx(2 * wide, rel=0.01)
 
 
 def test_what_is_chosen_is_made_at_full_size(seen: Seen, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -12,13 +12,13 @@ import cv2
 import numpy as np
 import pytest
 import tifffile
-from photographs import SEAM, drawn, only, save, tags
+from photographs import drawn, only, save, tags
 from PIL import Image
 from PIL.TiffImagePlugin import IFDRational
 
 from facemerge.errors import OutputError
 from facemerge.formats import encode, exif, icc, photo, xmp
-from facemerge.words import Frame, Head
+from facemerge.words import Frame, Head, Joint
 
 TAKEN = "2025:06:01 10:00:02"
 
@@ -211,7 +211,7 @@ def test_mask_lies_where_the_head_does(tmp_path: Path, offset: tuple[int, int], 
         offset=offset,
         pixels=np.zeros((20, 16, 3), dtype),
         mask=mask,
-        seam=SEAM,
+        joint=Joint(),
         placement="homography",
     )
     encode.write_mask(tmp_path / "masks" / "P01.png", head, (60, 40))

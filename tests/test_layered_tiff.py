@@ -18,14 +18,14 @@ import numpy as np
 import pytest
 import tifffile
 from drawn_layers import DONORS, SIZE, composed, head, noise, scene
-from photographs import SEAM, drawn, only, save, tags
+from photographs import drawn, only, save, tags
 from PIL import Image
 
 from facemerge.errors import OutputError
 from facemerge.formats import encode, icc, layered_tiff, photo, xmp
 from facemerge.formats.layered_tiff import write_layered_tiff
 from facemerge.imaging import full_scale
-from facemerge.words import Array, Frame, Head
+from facemerge.words import Array, Frame, Head, Joint
 
 NAMES = ["Composite", "Base frame_0004.jpg"]
 NAMES += ["P03 from frame_0001.jpg", "P01 from frame_0007.jpg", 'P02 from <b>"&\x01.jpg']
@@ -271,7 +271,7 @@ def test_a_head_anywhere_between_strips(tmp_path: Path, rows: int, top: int) -> 
         offset=(33, top),
         pixels=noise((30, 70), np.uint8, 1),
         mask=noise((30, 70), np.uint8, 2)[..., 0],
-        seam=SEAM,
+        joint=Joint(),
         placement="",
     )
     write_layered_tiff(tmp_path / "a.tif", base, [one], base)

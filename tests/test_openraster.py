@@ -12,14 +12,13 @@ import imagecodecs
 import numpy as np
 import pytest
 from drawn_layers import DONORS, SIZE, composed, hidden, noise, scene, shown_part, whole
-from photographs import SEAM
 from PIL import Image
 
 from facemerge.errors import InputError
 from facemerge.formats import icc, openraster, xmp
 from facemerge.formats.openraster import flatten, read_ora, write_ora
 from facemerge.imaging import full_scale
-from facemerge.words import Head
+from facemerge.words import Head, Joint
 
 
 def written(path: Path) -> Path:
@@ -263,7 +262,7 @@ def test_hidden_layers_and_groups_of_others(tmp_path: Path) -> None:
         offset=(4, 0),
         pixels=heads[1].pixels[part],
         mask=heads[1].mask[part],
-        seam=SEAM,
+        joint=Joint(),
         placement="",
     )
     assert np.abs(flatten(raster) * 255 - composed(base, [moved])).max() <= 0.501

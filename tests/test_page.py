@@ -114,7 +114,12 @@ def person(id: str, pick: str, flag: str, frames: list[str]) -> dict[str, Any]:
         "reasons": [f"{id}: the old head may show"],
         "mask": f"masks/{id}.png" if swapped else None,
         "area": [812, 210, 1034, 480],
-        "seam": {"worst_at": [900.5, 301.0], "delta_e_median": 1.2, "delta_e_p95": 4.5},
+        "faults": [
+            {"kind": "grain", "chance": 0.4, "amount": 2.5, "at": None},
+            {"kind": "break", "chance": 0.3, "amount": 1.5, "at": [900.5, 301.0]},
+            {"kind": "step", "chance": 0.2, "amount": 1.2, "at": [20.0, 30.0]},
+        ],
+        "surroundings": {"where": None, "near": None, "touches": []},
         "faces": [
             face(frames[0], 0.91, unknown=["eyes_open"], parts=PARTS),
             face(frames[1], 0.2),
@@ -165,6 +170,7 @@ def pictures(names: list[str] | None = None) -> Pictures:
             i: tuple(
                 SeamPictures(
                     base=f"{i} close{n}".encode(),
+                    donor=f"{i} close donor{n}".encode(),
                     composite=f"{i} close new{n}".encode(),
                     line=f"{i} seam{n}".encode(),
                     size=(360, 300),
@@ -323,12 +329,12 @@ def test_before_and_after_are_both_there(tree: Node) -> None:
 
 
 def test_a_flagged_head_shows_its_seam(tree: Node) -> None:
-    """Base, composite and the line of the seam side by side, as large as they are, without a script; said in
-    words as well. A clear head has none.
+    """Base, donor, composite and the line of the seam side by side, as large as they are, without a script;
+    said in words as well. A clear head has none.
     """
     close = tree.all("figure", class_="close")
     assert [[shown(i) for i in figure.all("img")] for figure in close] == [
-        [f"{i} close{n}".encode(), f"{i} close new{n}".encode(), f"{i} seam{n}".encode()]
+        [f"{i} {words}{n}".encode() for words in ("close", "close donor", "close new", "seam")]
         for i, n in (("P04", 0), ("P04", 1), ("P03", 0))
     ]
     said = [figure.all("figcaption")[-1].text for figure in close]
@@ -339,12 +345,11 @@ def test_a_flagged_head_shows_its_seam(tree: Node) -> None:
     ]
     assert all((i.attributes["width"], i.attributes["height"]) == ("360", "300") for i in close[0].all("img"))
     words = [n.text for n in close[0].all("figcaption")]
-    assert words[:3] == ["Base frame", "Composite", "Composite, the seam drawn"]
-    assert "P04" in words[3]
-    assert "200 %" in words[3]
-    assert all(
-        word in close[0].all("img")[k].attributes["alt"] for k, word in enumerate(["base", "comp", "line"])
-    )
+    assert words[:4] == ["Base frame", "Donor, as it was laid", "Composite", "Composite, the seam drawn"]
+    assert "P04" in words[4]
+    assert "200 %" in words[4]
+    alts = [i.attributes["alt"] for i in close[0].all("img")]
+    assert all(word in alt for alt, word in zip(alts, ["base", "comes from", "comp", "line"], strict=True))
 
 
 @pytest.mark.parametrize(
@@ -363,19 +368,30 @@ def test_a_flagged_head_shows_its_seam(tree: Node) -> None:
     ],
 )
 def test_where_the_seam_is_weakest(more: dict[str, Any], words: str) -> None:
-    """Exact pixels, which side of the face, and which neighbour, as far as the report knows them."""
+    """Exact pixels of the first fault that lies somewhere, which side of the face, and which neighbour, as
+    far as the report knows them.
+    """
     made = report()
-    made["people"][3]["seam"] |= more
+    made["people"][3]["surroundings"] |= more
     facts = parsed(render_page(made, pictures())).all("dl", class_="facts")[0]
     said = dict(zip((n.text for n in facts.all("dt")), (n.text for n in facts.all("dd")), strict=True))
     assert said["Weakest at"] == words
     assert "Mask reaches the face of" not in said
 
 
+def test_faults_that_lie_nowhere_have_no_place() -> None:
+    """Where no fault lies anywhere in particular, the page names no place."""
+    made = report()
+    made["people"][3]["faults"] = made["people"][3]["faults"][:1]
+    facts = parsed(render_page(made, pictures())).all("dl", class_="facts")[0]
+    assert "Risk that" in facts.parent.text
+    assert "Weakest at" not in facts.text
+
+
 def test_neighbours_under_the_mask_are_named() -> None:
     """Whoever may have lost a bit of the face to the new head is named."""
     made = report()
-    made["people"][3]["seam"]["touches"] = ["P02", "P07"]
+    made["people"][3]["surroundings"]["touches"] = ["P02", "P07"]
     facts = parsed(render_page(made, pictures())).all("dl", class_="facts")[0]
     assert "Mask reaches the face of P02, P07" in facts.text
 
@@ -471,7 +487,8 @@ def with_somebody_missing(made: dict[str, Any]) -> dict[str, Any]:
     who["why"] = "Nothing could be set in."
     who["faces"] = [face("a.jpg", 0.9)]
     who["missing"] = [{"frame": "b.jpg", "reason": "turned away"}]
-    del who["area"], who["seam"]
+    who["faults"] = [{"kind": "absent", "chance": 1.0, "amount": 0.0, "at": None}]
+    del who["area"], who["surroundings"]
     made["people"].append(who)
     return made
 
@@ -540,7 +557,8 @@ def test_report_with_the_contract_alone() -> None:
     bare = report()
     for key in ("program", "base_why", "notes", "options"):
         del bare[key]
-    for who, key in itertools.product(bare["people"], ("row", "why", "area", "seam", "missing")):
+    more = ("row", "why", "area", "faults", "surroundings", "missing")
+    for who, key in itertools.product(bare["people"], more):
         del who[key]
     for who in bare["people"]:
         who["faces"] = [face("a.jpg", 0.9)]

@@ -18,12 +18,12 @@ import pytest
 import tifffile
 from once import Once
 
-from facemerge import faces, pipeline
+from facemerge import faces, faults, pipeline, text
 from facemerge.errors import InputError, OptionError
 from facemerge.formats import encode, icc, openraster, photo
 from facemerge.models import Models
 from facemerge.options import Options, build
-from facemerge.words import Aligned, Decisions, Face, Frame, Missing, Pixels, Unaligned
+from facemerge.words import Aligned, Decisions, Face, FaultKind, Frame, Head, Missing, Pixels, Unaligned
 
 
 class Reader:
@@ -147,7 +147,8 @@ def test_a_person_missing_in_a_forced_base_is_spoken_of(
     assert chosen.picks[1].from_base
     _, _, risks = pipeline.set_in(analysis, chosen, Reader(hidden), Options())
     assert risks["P02"].flag == "inspect"
-    assert "not found in the base" in risks["P02"].reasons[0]
+    assert [fault.kind for fault in risks["P02"].faults] == [FaultKind.ABSENT]
+    assert "not found in the base" in text.reasons(risks["P02"])[0]
 
 
 # -- a whole run --------------------------------------------------------------------------------------------
@@ -329,15 +330,28 @@ def test_no_layered_tiff_unless_asked_for(burst_folder: Path, out: Path) -> None
     assert not (out / "composite-layers.tif").exists()
 
 
-def test_a_flagged_head_shows_its_seam(burst_folder: Path, out: Path) -> None:
-    """Where nothing is risked no seam is shown closely, where everything is a risk each one is."""
+def a_step_amid(before: Pixels, head: Head, *_: object) -> list[faults.Place]:
+    """Find one step in tone, in the middle of a head's layer."""
+    (x, y), (h, w) = head.offset, before.shape[:2]
+    at = (x + w / 2, y + h / 2)
+    return [faults.Place(kind=FaultKind.STEP, amount=3.0, at=at, size_px=9.0, mass=0.02)]
+
+
+def test_a_flagged_head_shows_its_weak_places(
+    burst_folder: Path, out: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where nothing is risked no place is shown closely, where everything is a risk each one is; of a head in
+    which nothing was found there is nothing to show, whatever it is called."""
     shown = []
-    for least in (1.0, 0.0):
+    for least, find in ((1.0, a_step_amid), (0.0, a_step_amid), (0.0, lambda *_: [])):
+        monkeypatch.setattr(faults, "find", find)
         options = build({"risk.inspect_from": least, "risk.retouch_from": 1.0})
         result = pipeline.merge([burst_folder], out, options=options)
         assert len(result.heads) >= 1
         shown.append((out / "report.html").read_text(encoding="utf-8").count('class="close"'))
-    assert shown == [0, len(result.heads)]
+        told = [p["faults"] for p in result.report["people"] if p["mask"]]
+        assert all(any(f["kind"] == "step" for f in its) is (find is a_step_amid) for its in told)
+    assert shown == [0, len(result.heads), 0]
 
 
 def test_the_report_is_the_contracts(run: tuple[Path, Path, pipeline.Result]) -> None:

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from facemerge import text
 from facemerge.errors import InputError
 from facemerge.formats.report import Report, build_report, read_report, report_bytes, write_report
 from facemerge.options import Options, build
@@ -21,15 +22,18 @@ from facemerge.words import (
     Analysis,
     Choice,
     Face,
+    Fault,
+    FaultKind,
     Frame,
     Head,
+    Joint,
+    Misfit,
     Missing,
     Part,
     Person,
     Pick,
     Risk,
     Score,
-    Seam,
     Unaligned,
 )
 
@@ -76,20 +80,17 @@ def score(eyes: float | None, total: float, detail: float = 0.25) -> Score:
     )
 
 
-def seam(worst: float = 0.5) -> Seam:
-    """Return a measured seam."""
-    return Seam(
-        delta_e_median=worst,
-        delta_e_p95=1.5,
-        texture=2,
-        misregistration_px=0.4,
-        tone_delta_e=3,
-        grain_ratio=1,
-        head_hidden=0,
-        invented=0.1,
-        old_head_left=0,
-        worst_at=(12.34, 5.0),
+def joint(tone: float = 3.0) -> Joint:
+    """Return what is known of how a head was joined."""
+    return Joint(
+        tone_delta_e=tone, grain_ratio=1.23456, head_hidden=0.0123456, invented=0.1, old_head_left=0.0
     )
+
+
+def fault(at: tuple[float, float] | None = (12.34, 5.0), **more: Any) -> Fault:
+    """Return something that a viewer may find, at a place or nowhere in particular."""
+    kind = FaultKind.BREAK if at else FaultKind.GRAIN
+    return Fault(**{"kind": kind, "chance": 0.4, "amount": 1.23456, "at": at} | more)
 
 
 HEAD = Head(
@@ -97,7 +98,7 @@ HEAD = Head(
     offset=(30, 4),
     pixels=np.zeros((9, 7, 3), np.uint8),
     mask=np.zeros((9, 7), np.uint8),
-    seam=seam(),
+    joint=joint(),
     placement="homography",
 )
 ANALYSIS = Analysis(
@@ -122,7 +123,13 @@ CHOICE = Choice(
     ),
     why="most good faces",
 )
-RISKS = {"P02": Risk(value=0.42, flag="inspect", reasons=("the background is plain",))}
+RISKS = {
+    "P02": Risk(
+        value=0.42,
+        flag="inspect",
+        faults=(fault(size_px=4.56), fault(None, chance=0.1, amount=2.5)),
+    )
+}
 
 
 def built(**changes: Any) -> Report:
@@ -150,9 +157,10 @@ def test_contract_is_kept() -> None:
     one, two = report["people"]
     assert (one["pick"], one["from_base"], one["flag"], one["mask"]) == ("b.jpg", True, "clear", None)
     assert (two["pick"], two["from_base"], two["flag"]) == ("a.jpg", False, "inspect")
-    assert (two["risk"], two["reasons"], two["mask"]) == (0.42, ["the background is plain"], "masks/P02.png")
-    assert one["risk"] == 0
-    assert one["reasons"]
+    assert (two["risk"], two["mask"]) == (0.42, "masks/P02.png")
+    assert two["reasons"] == list(text.reasons(RISKS["P02"]))
+    assert "edge" in two["reasons"][0]
+    assert (one["risk"], one["reasons"], one["faults"]) == (0, [text.NOTHING_CHANGED], [])
     assert {
         k: two["faces"][1][k] for k in ("frame", "box", "eyes_open", "sharpness", "expression", "score")
     } == {
@@ -183,8 +191,8 @@ def square(x: float, y: float) -> Face:
     )
 
 
-def seam_said(at: tuple[float, float] | None, *, offset: tuple[int, int] = (18, 8)) -> Report:
-    """Return what the report says of the seam of P02, whose face lies at 20, 10, that of P01 at 35, 10.
+def surroundings(*places: tuple[float, float] | None, offset: tuple[int, int] = (18, 8)) -> Report:
+    """Return what the report says of where faults of P02 lie, whose face is at 20, 10, that of P01 at 35, 10.
 
     The mask is full from x 4 to 17 of its window, up to x 35 in the picture.
     """
@@ -195,7 +203,7 @@ def seam_said(at: tuple[float, float] | None, *, offset: tuple[int, int] = (18, 
         offset=offset,
         pixels=np.zeros((20, 20, 3), np.uint8),
         mask=mask,
-        seam=dataclasses.replace(seam(), worst_at=at),
+        joint=joint(),
         placement="",
     )
     gone = Missing(reason="turned away")
@@ -212,7 +220,9 @@ def seam_said(at: tuple[float, float] | None, *, offset: tuple[int, int] = (18, 
     )
     still = Pick(person="P03", frame=0, from_base=True, gain=0, cost=0, why="")
     choice = dataclasses.replace(CHOICE, picks=(*CHOICE.picks, still))
-    said: Report = built(analysis=analysis, choice=choice, heads=[head])["people"][1]["seam"]
+    risk = Risk(value=0.5, flag="inspect", faults=tuple(fault(at) for at in places))
+    made = built(analysis=analysis, choice=choice, heads=[head], risks={"P02": risk})
+    said: Report = made["people"][1]["surroundings"]
     return said
 
 
@@ -230,30 +240,22 @@ def seam_said(at: tuple[float, float] | None, *, offset: tuple[int, int] = (18, 
 )
 def test_the_weakest_place_is_said_in_words(at: tuple[float, float], where: str, near: float | None) -> None:
     """From the person's own face in the base, and who else is within a face's width of it, and how far."""
-    said = seam_said(at)
-    assert said["worst_at"] == list(at)
+    said = surroundings(None, at, (25, 15))
     assert said["where"] == where
     assert said["near"] == (None if near is None else {"person": "P01", "distance_px": near})
 
 
-@pytest.mark.parametrize(("strange", "place"), [(4.0, [15.0, 15.0]), (0.5, [31.0, 22.0])])
-def test_the_weakest_place_is_where_most_is_wrong(strange: float, place: list[float]) -> None:
-    """A broken outline that outweighs the colours is where to look; a harmless patch is not."""
-    found = dataclasses.replace(seam(), worst_at=(31, 22), strange_at=(15, 15), strange_delta_e=strange)
-    assert found.delta_e_p95 == 1.5
-    assert list(found.weakest_at or ()) == place
-
-
-def test_a_seam_of_unknown_weakness() -> None:
-    """Where nothing is known nothing is said."""
-    said = seam_said(None)
-    assert (said["worst_at"], said["where"], said["near"]) == (None, None, None)
+@pytest.mark.parametrize("faults", [(), (None,)], ids=["no faults", "faults of no place"])
+def test_faults_that_lie_nowhere(faults: tuple[None, ...]) -> None:
+    """Where nothing is known of a place nothing is said of one."""
+    said = surroundings(*faults)
+    assert (said["where"], said["near"]) == (None, None)
 
 
 @pytest.mark.parametrize(("x", "reached"), [(18, ["P01"]), (17, []), (45, []), (-30, [])])
 def test_whose_face_the_mask_reaches(x: int, reached: list[str]) -> None:
     """By pixels that show more of the donor than of the base; who is not in the base is not reached."""
-    assert seam_said((25, 4), offset=(x, 8))["touches"] == reached
+    assert surroundings((25, 4), offset=(x, 8))["touches"] == reached
 
 
 def test_frames_are_placed_on_the_base() -> None:
@@ -321,12 +323,16 @@ def test_no_number_that_json_does_not_know(bad: float) -> None:
         people=ANALYSIS.people,
         scores=scores,
     )
-    head = Head(person="P02", offset=(0, 0), pixels=HEAD.pixels, mask=HEAD.mask, seam=seam(bad), placement="")
-    report = json.loads(report_bytes(built(analysis=analysis, heads=[head])), parse_constant=pytest.fail)
+    head = dataclasses.replace(HEAD, joint=joint(bad))
+    risks = {"P02": Risk(value=bad, flag="inspect", faults=(fault((bad, 5.0), amount=bad, chance=bad),))}
+    made = built(analysis=analysis, heads=[head], risks=risks)
+    report = json.loads(report_bytes(made), parse_constant=pytest.fail)
     found = report["people"][0]["faces"][0]
     assert (found["eyes_open"], found["score"], found["detail"]["jaw"]) == (0.5, 0.5, None)
     assert found["unknown"] == ["eyes_open", "score"]
-    assert report["people"][1]["seam"]["delta_e_median"] is None
+    two = report["people"][1]
+    assert two["joint"]["tone_delta_e"] is None
+    assert (two["faults"][0]["amount"], two["faults"][0]["at"]) == (None, [None, 5.0])
 
 
 def test_number_that_is_none_is_never_written() -> None:
@@ -354,31 +360,74 @@ def test_culling_makes_no_picture() -> None:
     assert (report["composite"], report["layers"]) == (None, None)
     assert [p["mask"] for p in report["people"]] == [None, None]
     assert [p["flag"] for p in report["people"]] == ["clear", "clear"]
-    assert "no seam" in report["people"][1]["reasons"][0]
+    assert [p["reasons"] for p in report["people"]] == [[text.NOTHING_CHANGED], [text.NOT_MEASURED]]
 
 
 @pytest.mark.parametrize("made", [True, False], ids=["merge", "cull"])
 def test_whoever_is_missing_in_the_base_is_flagged(made: bool) -> None:
     """A risk that is given holds for somebody who was not changed, and where no picture was made."""
-    missing = Risk(value=0.3, flag="inspect", reasons=("not found in the base frame: turned away",))
+    absent = fault(None, kind=FaultKind.ABSENT, chance=1.0, words="turned away")
+    missing = Risk(value=0.3, flag="inspect", faults=(absent,))
     more = {} if made else {"heads": [], "composite": None, "layers": None}
     report = built(risks={"P01": missing} | (RISKS if made else {}), **more)
     one, two = report["people"]
     assert (one["from_base"], one["risk"], one["flag"]) == (True, 0.3, "inspect")
-    assert one["reasons"] == ["not found in the base frame: turned away"]
+    assert one["reasons"] == ["not found in the base frame, so nothing was set in: turned away"]
+    assert [(f["kind"], f["words"]) for f in one["faults"]] == [("absent", "turned away")]
     assert two["flag"] == ("inspect" if made else "clear")
 
 
-def test_measured_seam_and_settings_are_there() -> None:
-    """The seam's numbers, the head's area and every setting are on record."""
+def test_what_was_found_and_settings_are_there() -> None:
+    """How the head was joined, what was found of it, its area and every setting are on record."""
     report = built(options=build({"align.max_error_px": 2}))
     two = report["people"][1]
     assert two["area"] == [30, 4, 37, 13]
-    assert two["seam"]["invented"] == 0.1
-    assert two["seam"]["worst_at"] == [12.3, 5.0]
+    assert two["joint"] == {
+        "misfit": None,
+        "tone_delta_e": 3.0,
+        "grain_ratio": 1.235,
+        "head_hidden": 0.0123,
+        "invented": 0.1,
+        "old_head_left": 0.0,
+    }
+    place, grain = two["faults"]
+    assert place == {
+        "kind": "break",
+        "chance": 0.4,
+        "amount": 1.235,
+        "at": [12.3, 5.0],
+        "size_px": 4.6,
+        "person": None,
+        "words": "",
+    }
+    assert (grain["kind"], grain["amount"], grain["at"]) == ("grain", 2.5, None)
+    assert "joint" not in report["people"][0]
     assert report["options"]["align"]["max_error_px"] == 2
     assert report["notes"] == ["a person passed by", "d.jpg is left out: it is empty."]
     assert report["program"]["name"] == "facemerge"
+
+
+def test_how_an_inner_face_fits_is_on_record() -> None:
+    """Every measure of it, by its name."""
+    misfit = Misfit(pose=0.01234, border_delta_e=2.34567, covered=0.05, crisper=0.3)
+    head = dataclasses.replace(HEAD, extent="face", joint=dataclasses.replace(joint(), misfit=misfit))
+    found = built(heads=[head])["people"][1]
+    assert found["extent"] == "face"
+    assert found["joint"]["misfit"] == {
+        "pose": 0.0123,
+        "border_delta_e": 2.3457,
+        "covered": 0.05,
+        "crisper": 0.3,
+    }
+
+
+def test_whose_pixels_suffer_is_on_record() -> None:
+    """A fault on somebody who was not changed is theirs in the report, and says by whom."""
+    harm = fault(kind=FaultKind.NEIGHBOUR, person="P01", words="P02")
+    one, _ = built(risks=RISKS | {"P01": Risk(value=0.5, flag="inspect", faults=(harm,))})["people"]
+    assert (one["faults"][0]["person"], one["faults"][0]["words"]) == ("P01", "P02")
+    assert "P02" in one["reasons"][0]
+    assert (one["flag"], one["mask"]) == ("inspect", None)
 
 
 def test_round_trip(tmp_path: Path) -> None:

@@ -19,7 +19,7 @@ import pytest
 from building import watch
 from starlette.testclient import TestClient
 
-from facemerge import pipeline
+from facemerge import pipeline, text
 from facemerge.errors import InputError, OptionError, OutputError
 from facemerge.formats import decisions as decisions_file
 from facemerge.formats import photo, report
@@ -28,10 +28,12 @@ from facemerge.pipeline import draft
 from facemerge.pipeline.reviewing import Finished, alone, as_reported, finished, pending
 from facemerge.review import app as web
 from facemerge.review import session as sessions
-from facemerge.review.engine import TO_COME, Engine
+from facemerge.review import state
+from facemerge.review.engine import Engine
 from facemerge.review.serve import listen
-from facemerge.words import Decisions
+from facemerge.words import Decisions, Fault, FaultKind, Risk
 
+TO_COME = text.reasons(Risk(value=0.0, flag="clear", faults=(Fault(kind=FaultKind.TO_COME, chance=0.0),)))[0]
 PORT, TOKEN = 8765, "token-of-a-test_0123456789abcdef"
 HOST = f"127.0.0.1:{PORT}"
 SAID = {"Content-Type": "application/json", "X-Facemerge": "1"}
@@ -250,6 +252,41 @@ def test_the_state_tells_what_the_report_tells(still: Review) -> None:
     for person in state["people"]:
         assert [f["frame"] for f in person["faces"]] == [0, 1, 2, 3]
         assert (person["area"] is None) == person["from_base"]
+
+
+def test_where_to_look_is_told_the_worst_first_also_on_whom_nothing_was_set_in(still: Review) -> None:
+    """The places of faults in the base's pixels, those of no place left out; whoever suffers from a
+    head beside them has places though their own head is the base's."""
+    session = still.session
+    shown = session.shown(session.mark[0])
+    assert shown is not None
+    stays = next(p.person for p in shown.made.choice.picks if p.from_base)
+    swapped = next(p.person for p in shown.made.choice.picks if not p.from_base)
+    at = [(310.0, 212.5), (20.0, 30.0)]
+    found = Risk(
+        value=0.5,
+        flag="inspect",
+        faults=(
+            Fault(kind=FaultKind.BREAK, chance=0.4, amount=1.0, at=at[0]),
+            Fault(kind=FaultKind.GRAIN, chance=0.2, amount=2.0),
+            Fault(kind=FaultKind.STEP, chance=0.1, amount=1.0, at=at[1]),
+        ),
+    )
+    harm = Fault(kind=FaultKind.NEIGHBOUR, chance=0.5, amount=0.1, at=at[1], person=stays, words=swapped)
+    suffers = Risk(value=0.5, flag="inspect", faults=(harm,))
+    made = dataclasses.replace(shown.made, risks={swapped: found, stays: suffers})
+    told = state.described(still.work, session._engine, dataclasses.replace(shown, made=made))
+    weak = {p["id"]: p["weak"] for p in told["people"]}
+    assert weak == {swapped: [list(place) for place in at], stays: [list(at[1])]}
+    theirs = next(p for p in told["people"] if p["id"] == stays)
+    assert (theirs["flag"], theirs["area"]) == ("inspect", None)
+    assert swapped in theirs["reasons"][0]
+    made = dataclasses.replace(shown.made, risks={})
+    told = state.described(still.work, session._engine, dataclasses.replace(shown, made=made))
+    assert {p["id"]: (p["flag"], p["weak"], p["reasons"]) for p in told["people"]} == {
+        stays: ("clear", [], [text.NOTHING_CHANGED]),
+        swapped: ("clear", [], [text.NOT_MEASURED]),
+    }
 
 
 def test_the_pictures_have_the_sizes_that_the_state_tells(still: Review) -> None:

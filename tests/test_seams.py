@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import json
 import sys
 from pathlib import Path
 
@@ -12,7 +13,21 @@ import pytest
 from scipy.stats import mannwhitneyu
 from skimage.color import deltaE_ciede2000, rgb2lab
 
-from facemerge.words import Aligned, Analysis, Choice, Face, Frame, Head, Person, Pick, Risk, Seam
+from facemerge import text
+from facemerge.words import (
+    Aligned,
+    Analysis,
+    Choice,
+    Face,
+    Fault,
+    FaultKind,
+    Frame,
+    Head,
+    Joint,
+    Person,
+    Pick,
+    Risk,
+)
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "scripts"))
 
@@ -109,6 +124,27 @@ def test_even_space_agrees_with_ciede2000():
     assert 0.9 < middle < 1.3
     assert low > 0.7
     assert high < 1.7
+
+
+def test_difference_along_a_soft_edge_is_ciede2000_of_what_is_known():
+    """Between two colours it is their CIEDE2000 (Sharma, Wu & Dalal 2005, by scikit-image), asked for where a
+    mask is about a half; pixels that are not known, whatever they hold, do not count in the averages."""
+    alpha = np.tile(np.clip((np.arange(60, dtype=np.float32) - 30) / 12 + 0.5, 0, 1), (40, 1))
+    edge = seam_measures.soft_edge_of(alpha)
+    # From 0.3 to 0.7 of a slope of 12 px, its ends left out: columns 28 to 32.
+    assert edge.any(0).nonzero()[0].tolist() == [28, 29, 30, 31, 32]
+    base, donor = (np.full((40, 60, 3), c, np.float32) for c in ((0.5, 0.5, 0.5), (0.56, 0.48, 0.44)))
+    expected = float(deltaE_ciede2000(rgb2lab(base[:1, :1]), rgb2lab(donor[:1, :1]))[0, 0])
+    known = alpha > 0.02
+    donor[~known] = 1.0
+    apart = seam_measures.seen_difference(base, donor, edge, known)
+    assert apart == pytest.approx([expected] * int(edge.sum()), abs=0.02)
+    mixed = seam_measures.seen_difference(base, donor, edge, np.ones_like(known))
+    assert np.abs(mixed - expected).max() > 0.2
+    told = seam_measures.along_edge(base, donor, alpha, known)
+    assert list(told.values()) == pytest.approx([expected] * 2, abs=0.02)
+    hard = (alpha > 0.5).astype(np.float32)
+    assert set(seam_measures.along_edge(base, donor, hard, known).values()) == {0.0}
 
 
 def test_band_and_inside_part_the_mask():
@@ -298,6 +334,9 @@ def a_face(told: dict[str, object]) -> Face:
     )
 
 
+FAULT = Fault(kind=FaultKind.STEP, chance=0.1, amount=0.7, at=(300.0, 200.0), size_px=12.0)
+
+
 @pytest.fixture(scope="module")
 def perfect(plan, world):
     """A run whose one head, the second person's of the second frame, is the true picture half-way between."""
@@ -317,7 +356,6 @@ def perfect(plan, world):
     frames = [Frame(name=n, path=n, size=(plan.width, plan.height), bit_depth=8) for n in "ab"]
     person = Person(id="P02", row=0, faces=(a_face(told[1]), a_face(told[1])))
     pick = Pick(person="P02", frame=1, from_base=False, gain=0.5, cost=0.0, why="")
-    quiet = dict.fromkeys((f.name for f in dataclasses.fields(Seam) if f.default is dataclasses.MISSING), 0.0)
     return seams.Run(
         spec=seams.Spec(seed=5, background="brick", people=2, width=600, frames=2),
         plan=plan,
@@ -328,11 +366,9 @@ def perfect(plan, world):
         forced=False,
         base=frame,
         heads=(
-            Head(
-                person="P02", offset=(0, 0), pixels=pixels, mask=mask, seam=Seam(**quiet), placement="drawn"
-            ),
+            Head(person="P02", offset=(0, 0), pixels=pixels, mask=mask, joint=Joint(), placement="drawn"),
         ),
-        risks={"P02": Risk(value=0.1, flag="clear", reasons=("none",))},
+        risks={"P02": Risk(value=0.1, flag="clear", faults=(FAULT,))},
         who={"P02": 1},
     )
 
@@ -366,3 +402,8 @@ def test_kept_records_come_back(perfect, tmp_path, capsys):
     crop = cv2.imread(held.record["crop"])
     assert crop.shape == (held.seen.shape[0], 4 * held.seen.shape[1], 3)
     assert (tmp_path / "records.csv").read_text(encoding="utf-8").count("\n") == 2
+    (again,) = json.loads((tmp_path / "records.json").read_text(encoding="utf-8"))
+    (told,) = again["faults"]
+    assert (told["kind"], told["at"], told["amount"]) == ("step", [300.0, 200.0], 0.7)
+    assert again["reasons"] == list(text.reasons(perfect.risks["P02"]))
+    assert again["joint_grain_ratio"] == Joint().grain_ratio

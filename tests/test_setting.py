@@ -12,7 +12,7 @@ import pytest
 from building import watch
 from once import Once
 
-from facemerge import composite, pipeline, risk
+from facemerge import composite, faults, imaging, pipeline, text
 from facemerge.models import Models
 from facemerge.options import Options
 from facemerge.pipeline import outlines, setting
@@ -20,8 +20,11 @@ from facemerge.pipeline.draft import Draft
 from facemerge.pipeline.outlines import Outlines
 from facemerge.words import (
     Analysis,
+    Choice,
     Decisions,
     Face,
+    Fault,
+    FaultKind,
     Frame,
     Head,
     Missing,
@@ -32,8 +35,8 @@ from facemerge.words import (
     Unaligned,
 )
 
-CLEAR = Risk(value=0.05, flag="clear", reasons=("nothing",))
-BROKEN = Risk(value=0.9, flag="retouch", reasons=("the wall breaks",))
+CLEAR = Risk(value=0.05, flag="clear")
+BROKEN = Risk(value=0.9, flag="retouch", faults=(Fault(kind=FaultKind.BREAK, chance=0.9, at=(9.0, 9.0)),))
 Judge = Callable[[int, str, int], bool]
 """(base, person, frame) -> whether the seam is broken."""
 
@@ -64,10 +67,10 @@ def settled(seen, monkeypatch):
         built.append((who, donor))
 
     def run(broken: Judge, decisions: Decisions | None = None) -> tuple[setting.Set, list[tuple[str, int]]]:
-        def risk(_: Analysis, base: int, person: Person, pick: Pick, head: Head, options: Options) -> Risk:
-            return BROKEN if broken(base, person.id, pick.frame) else CLEAR
+        def risk(bench: setting.Bench, person: Person, pick: Pick, head: Head, current: Pixels) -> Risk:
+            return BROKEN if broken(bench._index, person.id, pick.frame) else CLEAR
 
-        monkeypatch.setattr(setting, "_risk", risk)
+        monkeypatch.setattr(setting.Bench, "_risk", risk)
         with monkeypatch.context() as patched:
             watch(patched, counted)
             return settle_with(decisions)
@@ -208,7 +211,7 @@ def test_whoever_is_blurred_in_the_base_is_expected_to_be_taken_whole(seen):
     clean = setting._forecast(analysis, album, swap, blurred=False)
     whole = setting._forecast(analysis, album, swap, blurred=True)
     assert clean < 0.1
-    assert whole >= risk.WHOLE
+    assert whole >= setting.WHOLE_RISK
 
 
 @pytest.mark.parametrize("extent", ["face", "person"])
@@ -266,5 +269,97 @@ def test_whoever_is_left_as_in_the_base_is_to_be_looked_at(seen):
     found = setting.missing_risks(analysis, replace(chosen, picks=picks), Options())
     assert set(found) == {"P01"}
     assert found["P01"].flag == "inspect"
-    assert "f2.png" in found["P01"].reasons[0]
-    assert "hidden" in found["P01"].reasons[0]
+    (said,) = text.reasons(found["P01"])
+    assert "f2.png" in said
+    assert "hidden" in said
+
+
+HARM = Fault(kind=FaultKind.NEIGHBOUR, chance=0.5, amount=0.1, at=(30.0, 40.0), size_px=20.0, person="P02")
+
+
+@pytest.mark.parametrize("left", [None, 3], ids=["as they are", "left as in the base"])
+def test_whoever_suffers_from_a_head_beside_them_is_to_be_looked_at(
+    seen, monkeypatch: pytest.MonkeyPatch, left: int | None
+):
+    """Nothing was set in of them, yet their own pixels have changed: they are flagged, and it is told by
+    whose head; what was known of them besides is not lost."""
+    analysis, album, pictures = seen
+    suffers = Risk(value=0.5, flag="inspect", faults=(HARM,))
+    monkeypatch.setattr(setting.Bench, "_risk", lambda *_: suffers)
+    chosen = setting.choose(
+        analysis, album, Decisions(base="f0.png", force={"P01": "f1.png"}, keep=frozenset({"P02"})), Options()
+    )
+    picks = tuple(replace(p, left=left) if p.person == "P02" else p for p in chosen.picks)
+    read = lambda f: pictures[f.name]  # noqa: E731
+    _, heads, risks = setting.set_in(analysis, replace(chosen, picks=picks), read, Options())
+    assert [h.person for h in heads] == ["P01"]
+    assert risks["P01"] == suffers
+    theirs = risks["P02"]
+    assert theirs.flag == "inspect"
+    assert theirs.value == pytest.approx(0.5 if left is None else max(0.5, Options().risk.inspect_from))
+    assert theirs.places == (HARM.at,)
+    assert any("P01" in words for words in text.reasons(theirs))
+    assert any("f3.png" in words for words in text.reasons(theirs)) is (left is not None)
+
+
+@pytest.mark.parametrize("who", ["P01", "P02"])
+def test_whose_a_layers_pixels_are_is_told_before_and_in_the_donor(seen, who: str):
+    """Faces of both people, in the base and in the donor as it is laid, are told to be theirs; only people
+    taken whole are asked for."""
+    analysis, _, pictures = seen
+    draft = Draft(analysis=analysis, read=lambda f: pictures[f.name], shrink=1)
+    bench = setting.Bench(draft, 0, Outlines(draft), Options())
+    index = next(i for i, p in enumerate(analysis.people) if p.id == who)
+    h, w = pictures["f0.png"].shape[:2]
+    sketch = setting.Sketch(area=(0, 0, w, h), extent="person")
+    made = bench.build(who, 1, pictures["f0.png"], {}, sketch=sketch)
+    found = bench._owners(analysis.people[index], 1, made)
+    assert found is not None
+    assert (found.who, found.names) == (index, {i: p.id for i, p in enumerate(analysis.people)})
+    high, wide = made.mask.shape
+    for labels, frame in ((found.before, 0), (found.donor, 1)):
+        matrix = analysis.base_from_frame(0, frame)
+        for i, person in enumerate(analysis.people):
+            face = person.faces[frame]
+            assert isinstance(face, Face)
+            x, y = imaging.transform(matrix, face.landmarks[:, :2]).mean(0) - made.offset
+            if 0 <= x < wide and 0 <= y < high:
+                assert labels[int(y * labels.shape[0] / high), int(x * labels.shape[1] / wide)] == i
+        assert -1 in labels
+    assert index in found.before
+    assert index in found.donor
+
+
+@pytest.mark.parametrize("extent", ["face", "person"])
+def test_a_head_is_looked_over_with_what_it_lies_on(seen, monkeypatch: pytest.MonkeyPatch, extent: str):
+    """Held against the very picture below it, heads laid earlier among that; whose pixels are whose is told
+    of people taken whole, for an inner face has no neighbours."""
+    analysis, _, pictures = seen
+    draft = Draft(analysis=analysis, read=lambda f: pictures[f.name], shrink=1)
+    bench = setting.Bench(draft, 0, Outlines(draft), Options())
+    asked: list[tuple[Pixels, Head, float, faults.Owners | None]] = []
+    find = faults.find
+
+    def watched(
+        before: Pixels, head: Head, face_px: float, owners: faults.Owners | None, true_px: float
+    ) -> list[faults.Place]:
+        asked.append((before, head, face_px, owners))
+        return find(before, head, face_px, owners, true_px)
+
+    monkeypatch.setattr(faults, "find", watched)
+    picks = tuple(
+        Pick(person=p.id, frame=1, from_base=False, gain=0, cost=0, why="") for p in analysis.people
+    )
+    h, w = pictures["f0.png"].shape[:2]
+    sketches = {p.id: setting.Sketch(area=(0, 0, w, h), extent=extent) for p in analysis.people}
+    made = bench.set_in(Choice(base=0, picks=picks, why=""), lambda *_: None, sketches=sketches)
+    assert [id(head) for _, head, *_ in asked] == [id(head) for head in made.heads]
+    for n, (before, head, wide, owners) in enumerate(asked):
+        (x, y), (high, across) = head.offset, head.mask.shape
+        below = composite.lay(pictures["f0.png"], made.heads[:n])[y : y + high, x : x + across]
+        np.testing.assert_array_equal(before, below)
+        face = next(p for p in analysis.people if p.id == head.person).faces[0]
+        assert isinstance(face, Face)
+        assert wide == face.box[2] - face.box[0]
+        assert made.risks[head.person].face_box == face.box
+        assert (owners is None) is (extent == "face")

@@ -7,7 +7,7 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
-from photographs import SEAM, drawn, save, tags
+from photographs import drawn, save, tags
 
 from facemerge.formats.regions import Area
 from facemerge.formats.sidecar import NEW
@@ -20,6 +20,7 @@ from facemerge.words import (
     Face,
     Frame,
     Head,
+    Joint,
     Missing,
     Part,
     Person,
@@ -268,7 +269,7 @@ def test_faces_of_the_finished_picture(placement: str, left: float) -> None:
         offset=(40, 10),
         pixels=np.zeros((20, 20, 3), np.uint8),
         mask=np.zeros((20, 20), np.uint8),
-        seam=SEAM,
+        joint=Joint(),
         placement=placement,
     )
     packet = delivery.packet(

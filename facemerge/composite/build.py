@@ -1,25 +1,17 @@
-"""Builds one head: the inner face alone, or the person laid as a layer, and what is left to see, measured."""
+"""Builds one head: the inner face alone, or the person laid as a layer."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from facemerge import imaging
-from facemerge.composite import lines, measure, tone
-from facemerge.composite.inner_face import InnerFace, lay_inner_face
-from facemerge.composite.layering import Layer, Layering, Offer, Shot
-from facemerge.composite.scraps import scraps
-from facemerge.composite.window import Window
-from facemerge.words import Array, Face, Head, Seam, Spot, frozen
-
-Map = NDArray[np.float32]
-
-RIM = np.ones((5, 5), np.uint8)
+from facemerge.composite import tone
+from facemerge.composite.inner_face import lay_inner_face
+from facemerge.composite.layering import Layering, Offer, Shot
+from facemerge.words import Array, Face, Head, Joint, frozen
 
 
 def build_face(
@@ -65,30 +57,17 @@ def build_face(
         offset=face.window.offset,
         pixels=frozen(imaging.from_unit(face.laid, dtype)),
         mask=frozen(np.rint(face.mask * np.iinfo(dtype).max).astype(dtype)),
-        seam=_face_seam(face, base_face.box),
+        joint=Joint(
+            tone_delta_e=face.tone_delta_e,
+            grain_ratio=_grain_ratio(face.below, face.placed),
+            misfit=face.misfit,
+        ),
         placement="similarity",
         unblended=frozen(placed),
         reached=frozen(face.reached),
         base_from_donor=frozen(face.base_from_donor),
         gain=face.gain,
         extent="face",
-    )
-
-
-def _face_seam(face: InnerFace, face_box: tuple[float, float, float, float]) -> Seam:
-    """Return the measures of an inner face, on what is seen in the end."""
-    seen = face.below + face.mask[..., None] * (face.laid - face.below)
-    small = _shrunk(face.window, (face.below, face.laid, face.laid, seen), face.mask)
-    nowhere = np.zeros(face.mask.shape, bool)
-    return Seam(
-        **_measures(face.window, face.below, face.laid, face.mask, nowhere, small),
-        grain_ratio=_grain_ratio(face.below, face.placed),
-        tone_delta_e=face.tone_delta_e,
-        head_hidden=0.0,
-        invented=0.0,
-        old_head_left=0.0,
-        head_box=face_box,
-        misfit=face.misfit,
     )
 
 
@@ -127,8 +106,6 @@ def build_person(
     layering = Layering(base, donor, others, who, rows, laid, area)
     layer = layering.lay()
     dtype = base.pixels.dtype
-    h, w = layer.mask.shape
-    window = Window(offset=layer.offset, size=(w, h), face_px=layering.face_px)
     pixels = imaging.from_unit(np.where((layer.mask > 0)[..., None], layer.shown, layer.donor), dtype)
     placed = imaging.from_unit(layer.donor, dtype)
     return Head(
@@ -136,153 +113,19 @@ def build_person(
         offset=layer.offset,
         pixels=frozen(pixels),
         mask=frozen(np.rint(layer.mask * np.iinfo(dtype).max).astype(dtype)),
-        seam=_seam(layer, window, base.faces[who].box),
+        joint=Joint(
+            tone_delta_e=layer.tone_delta_e,
+            grain_ratio=_grain_ratio(layer.below, layer.donor),
+            head_hidden=layer.new_hidden,
+            invented=layer.filled,
+            old_head_left=layer.old_left,
+        ),
         placement="homography",
         unblended=frozen(placed),
         reached=frozen(layer.reached),
         base_from_donor=frozen(donor.base_from_frame),
         gain=layer.gain,
     )
-
-
-def _seam(layer: Layer, window: Window, face_box: tuple[float, float, float, float]) -> Seam:
-    """Return the measures of a layer, on what is seen in the end."""
-    small = _shrunk(window, (layer.below, layer.donor, layer.whole, layer.shown), layer.taken)
-    below, donor, _, seen, taken = small
-    face_px = window.face_px * window.scale
-    strange = measure.strange_spots(
-        seen, (below, donor), window.shrink_mask(layer.mask > 0), face_px, grain_px=_grain_px(window)
-    )
-    places = [(window.in_base(fault.at), fault.size) for fault in strange]
-    return Seam(
-        **_measures(window, layer.below, layer.whole, layer.taken, layer.natural, small),
-        grain_ratio=_grain_ratio(layer.below, layer.donor),
-        tone_delta_e=layer.tone_delta_e,
-        head_hidden=layer.new_hidden,
-        invented=layer.filled,
-        old_head_left=layer.old_left,
-        tone_step=measure.tone_step(below, seen, taken > 0.9, face_px),
-        spots=tuple(Spot(at=at, delta_e=size) for at, size in places if at is not None),
-        head_box=face_box,
-    )
-
-
-def _shrunk(window: Window, pictures: Sequence[Map], taken: Map) -> list[Map]:
-    """Return pictures, and how much is taken, at working size."""
-    small = np.asarray(cv2.resize(taken, window.work_size, interpolation=cv2.INTER_AREA), np.float32)
-    return [*(window.shrink(p) for p in pictures), small]
-
-
-def _measures(
-    window: Window,
-    below: Map,
-    above: Map,
-    taken: Map,
-    natural: NDArray[np.bool_],
-    small: Sequence[Map],
-) -> dict[str, Any]:
-    """Return what is measured of every head, by the names in `Seam`.
-
-    Parameters
-    ----------
-    window
-        What the pictures show.
-    below, above
-        (h, w, 3) the base, and what is laid over it, encoded in [0, 1].
-    taken
-        (h, w) in [0, 1], how much of `above` shows.
-    natural
-        (h, w) where an outline is to be expected.
-    small
-        At working size the base, the donor as it lies, what is laid, what comes of it, and `taken`.
-    """
-    ring = measure.soft_edge_of(taken) & ~natural
-    apart = measure.seen_difference(below, above, ring, taken > 0.02)
-    small_below, donor, small_above, small_seen, small_taken = small
-    face_px = window.face_px * window.scale
-    left = scraps(small_below, donor, small_above, small_seen, small_taken, face_px)
-    return {
-        **colours_along(apart, ring, window.offset),
-        "texture": measure.texture(below, ring),
-        "misregistration_px": measure.misregistration(
-            below, above, (taken > 0.05) & (taken < 0.95) & ~natural
-        ),
-        "sharpness_step": measure.sharpness_step(below, above, ring, window.face_px),
-        "scraps": left.size,
-        "scraps_at": window.in_base(left.at),
-        **faults_at_work(
-            window, small_below, small_above, small_seen, small_taken, window.shrink_mask(natural)
-        ),
-    }
-
-
-def colours_along(
-    apart: NDArray[np.float64], ring: NDArray[np.bool_], offset: tuple[int, int]
-) -> dict[str, Any]:
-    """Return what the colours along a seam say, by the names in `Seam`.
-
-    Parameters
-    ----------
-    apart
-        (N,) CIEDE2000 for each pixel of the ring, row by row.
-    ring
-        (h, w) the middle of the soft edge.
-    offset
-        x, y of the window in the base.
-    """
-    if not apart.size:
-        return {"delta_e_median": 0.0, "delta_e_p95": 0.0, "worst_at": None}
-    rows, columns = np.nonzero(ring)
-    worst = int(apart.argmax())
-    return {
-        "delta_e_median": float(np.median(apart)),
-        "delta_e_p95": float(np.percentile(apart, 95)),
-        "worst_at": (float(columns[worst] + offset[0]), float(rows[worst] + offset[1])),
-    }
-
-
-def faults_at_work(
-    window: Window,
-    below: NDArray[np.float32],
-    above: NDArray[np.float32],
-    seen: NDArray[np.float32],
-    mask: NDArray[np.float32],
-    natural: NDArray[np.bool_] | None = None,
-) -> dict[str, Any]:
-    """Return the faults of a seam that its outlines are not needed for, by their names in `Seam`.
-
-    Parameters
-    ----------
-    window
-        What the pictures show.
-    below, above, seen
-        (h, w, 3) the base, the donor and what comes of both, encoded in [0, 1], at working size.
-    mask
-        (h, w) in [0, 1], at working size.
-    natural
-        (h, w) where an outline is to be expected; None = nowhere.
-    """
-    face_px = window.face_px * window.scale
-    edge = (mask > 0.02) & (mask < 0.98)
-    if natural is not None:
-        edge &= ~natural
-    near = cv2.dilate(edge.astype(np.uint8), RIM) > 0
-    strange = measure.strangest(seen, (below, above), near, face_px, grain_px=_grain_px(window))
-    broken = lines.broken_lines(below, above, mask, face_px)
-
-    return {
-        "strange_delta_e": strange.size,
-        "strange_at": window.in_base(strange.at),
-        "broken_px": broken.size / window.scale,
-        "broken_at": window.in_base(broken.at),
-        "texture_phase": measure.texture_phase(below, above, edge, face_px),
-        "detail_step": measure.detail_step(below, above, measure.soft_edge_of(mask) & edge, face_px),
-    }
-
-
-def _grain_px(window: Window) -> float:
-    """Return over how many working pixels grain is averaged."""
-    return max(0.7, measure.GRAIN_PX * window.scale)
 
 
 def _grain_ratio(base: NDArray[np.float32], donor: NDArray[np.float32]) -> float:

@@ -8,6 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from facemerge import imaging
+
 COST_SCALE_DELTA_E = 2.0
 COST_POWER = 4
 MAX_COST = 1.6e5
@@ -50,9 +52,8 @@ def disagreement(base_lab: NDArray[np.float32], donor_lab: NDArray[np.float32]) 
     """
     difference = base_lab - donor_lab
     colour = np.linalg.norm(difference, axis=2)
-    lightness = np.ascontiguousarray(difference[..., 0])
-    gx, gy = cv2.Scharr(lightness, cv2.CV_32F, 1, 0) / 32, cv2.Scharr(lightness, cv2.CV_32F, 0, 1) / 32
-    cost = ((colour + EDGE_WEIGHT * np.hypot(gx, gy)) / COST_SCALE_DELTA_E) ** COST_POWER
+    slopes = imaging.gradient(np.ascontiguousarray(difference[..., 0]))
+    cost = ((colour + EDGE_WEIGHT * np.hypot(*slopes)) / COST_SCALE_DELTA_E) ** COST_POWER
     return np.asarray(np.minimum(cost, MAX_COST), np.float32)
 
 

@@ -18,8 +18,8 @@ from scipy.sparse import coo_array
 from scipy.sparse.linalg import spsolve
 
 from facemerge import imaging
-from facemerge.composite import cut, measure, outline, place, tone
-from facemerge.composite.window import Window, work_size
+from facemerge.composite import cut, outline, place, tone
+from facemerge.window import Window, work_size
 from facemerge.words import Array, Face, Float, Misfit
 
 Map = NDArray[np.float32]
@@ -334,7 +334,7 @@ def _crisper(below: Map, placed: Map, skin: Mask, window: Window) -> float:
     inner = cv2.erode(skin.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     if not inner.any():
         return 0.0
-    a, b = (measure.texture(p, inner) for p in (below, placed))
+    a, b = (float(np.hypot(*imaging.gradient(_grey(p) * 255))[inner].mean()) for p in (below, placed))
     return float(abs(np.log2((a + 0.5) / (b + 0.5))))
 
 

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from facemerge import imaging
 from facemerge.composite import cut, outline, place, tone
 from facemerge.composite.silhouettes import Silhouettes
-from facemerge.composite.window import work_scale, work_size
+from facemerge.window import work_scale, work_size
 from facemerge.words import Array, Face, Float
 
 Map = NDArray[np.float32]
@@ -390,7 +390,7 @@ class Layering:
         unlike = []
         for i in pair:
             theirs = here.share(donor.silhouettes.of([i]), donor, still)
-            starts = still, _by_face(donor, base, i)
+            starts = still, by_face(donor, base, i)
             motion = self._onto(here, donor, starts, below, now[i], theirs, near)
             moved = {
                 k: here.share(donor.silhouettes.of([k]), donor, still if motion is None else motion)
@@ -428,7 +428,7 @@ class Layering:
                 theirs = here.share(donor.silhouettes.of([who]), donor, donor.base_from_frame)
                 found = np.maximum(found, theirs)
                 continue
-            m = _by_face(base, donor, who)
+            m = by_face(base, donor, who)
             found = np.maximum(found, here.share(base.silhouettes.of([who]), base, m))
         reach = max(2, round(AGREEING_FACES * self.face_px))
         return _firm(np.asarray(cv2.dilate(found, _disc(reach)), np.float32), 0.2, 0.6)
@@ -609,7 +609,7 @@ class Layering:
         # A rim of whoever stands before the person there is not the person's.
         theirs = here.share(shot.silhouettes.of(self._front), shot, still) > 0.5
         clear = 1 - _soft(_grown(theirs, round(SOURCE_RIM_FACES * self.face_px)), 1.0)
-        starts = (still, _by_face(shot, self._donor, self._who))
+        starts = (still, by_face(shot, self._donor, self._who))
         motion = self._onto(here, shot, starts, scene.placed, scene.new, mine, ~filling.known)
         if motion is None:
             return nowhere
@@ -724,7 +724,7 @@ class Layering:
             if source is not now:
                 if int(((still_share > 0.3) & missing).sum()) < FEWEST_PX:
                     continue
-                starts = (m, _by_face(source, now, who))
+                starts = (m, by_face(source, now, who))
                 found = self._onto(
                     here, source, starts, scene.below, self._now(here, [who]), still_share, missing
                 )
@@ -806,7 +806,7 @@ class _Window:
         return np.asarray(np.clip(1.5 - far / width, 0, 1), np.float32)
 
 
-def _by_face(source: Sight, target: Sight, who: int) -> Float:
+def by_face(source: Sight, target: Sight, who: int) -> Float:
     """Return the (3, 3) matrix base_from_source that lays somebody's face where it is in another frame."""
     return np.asarray(place.similarity_of(source.points(who), target.points(who)) @ source.base_from_frame)
 

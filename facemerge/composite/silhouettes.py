@@ -90,6 +90,21 @@ class Silhouettes:
         """(h, w) the background's share."""
         return np.asarray(self.shares[-1])
 
+    def owners(self, to_from_frame: Float, size: tuple[int, int]) -> NDArray[np.int16]:
+        """Return (h, w) whose each pixel is, by person's index, -1 = the background, laid on another picture.
+
+        Parameters
+        ----------
+        to_from_frame
+            (3, 3) from this frame's full-resolution pixels to those of the other picture.
+        size
+            (w, h) of the other picture.
+        """
+        named = np.array([*self.people, -1], np.int16)[self.shares.argmax(0)]
+        m = to_from_frame @ np.linalg.inv(self.small_from_frame)
+        laid = cv2.warpPerspective(named, m, size, flags=cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE)
+        return np.asarray(laid, np.int16)
+
 
 def glimpse(pixels: Array, faces: Mapping[int, Face], face_px: float) -> Glimpse:
     """Return a frame small enough to tell people apart.

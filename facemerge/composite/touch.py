@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from facemerge import imaging
-from facemerge.composite import cut, measure
-from facemerge.composite.build import colours_along, faults_at_work
-from facemerge.composite.window import Window
-from facemerge.words import Array, Float, Head, Pixels, Seam, Stroke, Touches, frozen
+from facemerge.composite import cut
+from facemerge.words import Array, Float, Head, Stroke, Touches, frozen
 
 ROOM_PX = 6.0
 """Over how many pixels a mask may rise from where the layer ends, or the donor's frame does."""
@@ -21,19 +18,14 @@ UNSURE_PX = 2
 """A resampling kernel mixes the outermost pixels of a frame with nothing."""
 RISEN = 0.25
 """A mask that has risen by so much shows the donor alone, not what was blended there before."""
-STILL_THERE_PX = 3
-"""A fault that lies so near the new edge is still on it."""
-
 SAME_PLACE_PX = 1e-3
 """Points of a stroke that lie so near each other are one."""
 
 _CROSS = np.array([[0, 1, 0], [1, 1, 1], [0, 1, 0]], np.uint8)
 
 
-def touch(
-    head: Head, touches: Touches, current: Pixels, *, face_px: float, base: Pixels | None = None
-) -> Head:
-    """Return a head with its mask touched up and its seam measured again as far as that can be.
+def touch(head: Head, touches: Touches, size: tuple[int, int]) -> Head:
+    """Return a head with its mask touched up.
 
     Where the mask rises the layer shows the donor itself: as built it runs over into the base there, and
     would show the base once more. A head that has not kept its donor so (`Head.unblended`) stays as built.
@@ -44,25 +36,20 @@ def touch(
         As it was built, its mask not yet touched: touches always begin at that one.
     touches
         What to do; whether they were made for this base and donor is for the caller to know.
-    current
-        (H, W, 3) the base with the heads laid so far, uint8 or uint16.
-    face_px
-        Width of the person's face in the base.
-    base
-        (H, W, 3) the base as it was before any head was laid; None = `current`.
+    size
+        (W, H) of the base.
 
     Returns
     -------
     Head
         `head` itself if the mask comes out as it was.
     """
-    mask = touched_mask(head, touches, (current.shape[1], current.shape[0]))
+    mask = touched_mask(head, touches, size)
     if np.array_equal(mask, head.mask):
         return head
-    made = replace(head, mask=frozen(mask), pixels=_uncovered(head, mask))
-    return replace(
-        made, seam=_measured_again(head, made, current, current if base is None else base, face_px)
-    )
+    # How well an inner face fits is true of the mask that was cut, and of no other.
+    joint = replace(head.joint, misfit=None)
+    return replace(head, mask=frozen(mask), pixels=_uncovered(head, mask), joint=joint)
 
 
 def _uncovered(head: Head, mask: Array) -> Array:
@@ -257,74 +244,3 @@ def _steepest(plane: NDArray[np.float32], axis: int) -> NDArray[np.float32]:
     ahead, behind = [(0, 0), (0, 0)], [(0, 0), (0, 0)]
     ahead[axis], behind[axis] = (0, 1), (1, 0)
     return np.asarray(np.maximum(np.pad(step, ahead), np.pad(step, behind)), np.float32)
-
-
-def _measured_again(before: Head, head: Head, current: Pixels, base: Pixels, face_px: float) -> Seam:
-    """Return the measures of a seam after its mask was touched up.
-
-    What concerns the donor as a whole (its tone, its grain) stays, and so do what was seen
-    of neighbours, of the old head and of a glow: for these the outlines would be needed. Where a fault was
-    found before and the edge still passes, it stays too: the layer is blended there, which hides it.
-    """
-    (x, y), (h, w) = head.offset, head.mask.shape
-    below, plain, shown = (
-        imaging.to_unit(p) for p in (current[y : y + h, x : x + w], base[y : y + h, x : x + w], head.pixels)
-    )
-    alpha = imaging.to_unit(head.mask)
-    ring, known = measure.soft_edge_of(alpha), alpha > 0.02
-    apart = measure.seen_difference(below, shown, ring, known)
-    if base is not current:
-        apart = np.maximum(apart, measure.seen_difference(plain, shown, ring, known))
-    new: dict[str, Any] = {
-        **colours_along(apart, ring, head.offset),
-        "texture": measure.texture(below, ring),
-        "misregistration_px": measure.misregistration(below, shown, (alpha > 0.05) & (alpha < 0.95)),
-        "sharpness_step": measure.sharpness_step(below, shown, ring, face_px),
-    }
-    new |= _measured_small(head, below, shown, alpha, face_px)
-    old = before.seam
-    for size, at in (
-        ("delta_e_p95", "worst_at"),
-        ("strange_delta_e", "strange_at"),
-        ("broken_px", "broken_at"),
-    ):
-        if getattr(old, size) > new[size] and _on_edge(getattr(old, at), head.offset, alpha):
-            new |= {size: getattr(old, size), at: getattr(old, at)}
-    if not _under(old.scraps_at, head.offset, alpha):
-        new |= {"scraps": 0.0, "scraps_at": None}
-    # What was measured all over is true of the mask that was cut, and of no other.
-    return replace(old, misfit=None, spots=(), **new)
-
-
-def _measured_small(
-    head: Head,
-    below: NDArray[np.float32],
-    shown: NDArray[np.float32],
-    alpha: NDArray[np.float32],
-    face_px: float,
-) -> dict[str, Any]:
-    """Return the measures that are taken at the size at which seams are sought, by their names in `Seam`."""
-    h, w = alpha.shape
-    window = Window(offset=head.offset, size=(w, h), face_px=face_px)
-    laid = np.asarray(below + (shown - below) * alpha[..., None], np.float32)
-    mask = np.asarray(cv2.resize(alpha, window.work_size, interpolation=cv2.INTER_AREA), np.float32)
-    return faults_at_work(window, window.shrink(below), window.shrink(shown), window.shrink(laid), mask)
-
-
-def _under(at: tuple[float, float] | None, offset: tuple[int, int], alpha: NDArray[np.float32]) -> bool:
-    """Return whether a place in the base lies under a mask."""
-    if at is None:
-        return False
-    x, y = round(at[0] - offset[0]), round(at[1] - offset[1])
-    return 0 <= y < alpha.shape[0] and 0 <= x < alpha.shape[1] and bool(alpha[y, x] > 0.02)
-
-
-def _on_edge(at: tuple[float, float] | None, offset: tuple[int, int], alpha: NDArray[np.float32]) -> bool:
-    """Return whether a place in the base lies on a mask's soft edge, or close by."""
-    if at is None:
-        return False
-    x, y = round(at[0] - offset[0]), round(at[1] - offset[1])
-    rows = slice(max(0, y - STILL_THERE_PX), max(0, y + STILL_THERE_PX + 1))
-    columns = slice(max(0, x - STILL_THERE_PX), max(0, x + STILL_THERE_PX + 1))
-    here = alpha[rows, columns]
-    return bool(here.size and here.max() > 0.02 and here.min() < 0.98)

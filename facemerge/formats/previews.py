@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import cv2
@@ -13,6 +13,8 @@ from facemerge.errors import OutputError
 from facemerge.formats.icc import to_srgb
 from facemerge.imaging import full_scale, resize
 from facemerge.words import Array, Head
+
+Point = tuple[float, float]
 
 _WHOLE_PX = 1800
 _FACE_W, _FACE_H = 132, 165
@@ -39,9 +41,10 @@ class HeadPictures:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SeamPictures:
-    """The weakest place of a seam as JPEG files of one area: before, after, and after with the seam drawn."""
+    """A weak place as JPEG files of one area: before, the donor, after, and after with the seam drawn."""
 
     base: bytes
+    donor: bytes
     composite: bytes
     line: bytes
     size: tuple[int, int]
@@ -76,7 +79,9 @@ def whole_picture(image: Array, profile: bytes | None) -> bytes:
     return srgb_jpeg(_scaled(image, factor) if factor < 1 else image, profile, quality=84)
 
 
-def head_pictures(base: Array, composite: Array, head: Head, profile: bytes | None) -> HeadPictures:
+def head_pictures(
+    base: Array, composite: Array, head: Head, places: Sequence[Point], profile: bytes | None
+) -> HeadPictures:
     """Return the area around a swapped head from the base, from the composite, and with its seam drawn.
 
     Parameters
@@ -85,6 +90,8 @@ def head_pictures(base: Array, composite: Array, head: Head, profile: bytes | No
         (H, W, 3) RGB uint8 or uint16 in `profile`; None is sRGB.
     head
         What was laid over the base.
+    places
+        x, y in base pixels, to be ringed.
     """
     x0, y0, x1, y1 = _around(head, (base.shape[1], base.shape[0]))
     before, after = base[y0:y1, x0:x1], composite[y0:y1, x0:x1]
@@ -94,14 +101,14 @@ def head_pictures(base: Array, composite: Array, head: Head, profile: bytes | No
     return HeadPictures(
         base=srgb_jpeg(_scaled(before, factor), profile, quality=88),
         composite=srgb_jpeg(_scaled(after, factor), profile, quality=88),
-        outline=_encoded(_drawn_seam(to_srgb(shown, profile), head, (x0, y0, x1, y1)), quality=84),
+        outline=_encoded(_drawn_seam(to_srgb(shown, profile), head, places, (x0, y0, x1, y1)), quality=84),
     )
 
 
 def seam_pictures(
-    base: Array, composite: Array, head: Head, profile: bytes | None
+    base: Array, composite: Array, head: Head, places: Sequence[Point], profile: bytes | None
 ) -> tuple[SeamPictures, ...]:
-    """Return close views of the weakest places of a seam: the base, the composite, and where the seam runs.
+    """Return close views of the weakest places of a head: base, donor, composite, and where the seam runs.
 
     Pixels are shown as they are, or each as four, so that what a viewer may find is neither averaged away nor
     made up.
@@ -112,6 +119,8 @@ def seam_pictures(
         (H, W, 3) RGB uint8 or uint16 in `profile`; None is sRGB.
     head
         What was laid over the base.
+    places
+        x, y in base pixels where to look, the worst first.
 
     Returns
     -------
@@ -122,32 +131,36 @@ def seam_pictures(
     size = (base.shape[1], base.shape[0])
     factor = 1 if max(head.mask.shape) >= _LARGE_HEAD_PX else 2
     far = _CLOSE_PX // factor / 2
-    shown: list[tuple[float, float]] = []
-    for at in head.seam.places:
+    shown: list[Point] = []
+    for at in places:
         within = 0 <= at[0] < size[0] and 0 <= at[1] < size[1]
         if within and all(max(abs(at[0] - x), abs(at[1] - y)) > far for x, y in shown):
             shown.append(at)
-    return tuple(_close_view(base, composite, head, profile, at, factor) for at in shown[:_CLOSE_VIEWS])
+    return tuple(
+        _close_view(base, composite, head, places, profile, at, factor) for at in shown[:_CLOSE_VIEWS]
+    )
 
 
 def _close_view(
     base: Array,
     composite: Array,
     head: Head,
+    places: Sequence[Point],
     profile: bytes | None,
-    at: tuple[float, float],
+    at: Point,
     factor: int,
 ) -> SeamPictures:
     size = (base.shape[1], base.shape[0])
     area = _window(at, _CLOSE_PX // factor, size)
     x0, y0, x1, y1 = area
-    before, after = (
-        to_srgb(np.repeat(np.repeat(image[y0:y1, x0:x1], factor, axis=0), factor, axis=1), profile)
-        for image in (base, composite)
+    before, there, after = (
+        to_srgb(np.repeat(np.repeat(image, factor, axis=0), factor, axis=1), profile)
+        for image in (base[y0:y1, x0:x1], _donor_in(base, head, area), composite[y0:y1, x0:x1])
     )
-    line = _drawn_seam(after, head, area, ring_px=28)
+    line = _drawn_seam(after, head, places, area, ring_px=28)
     return SeamPictures(
         base=_encoded(before, quality=92),
+        donor=_encoded(there, quality=92),
         composite=_encoded(after, quality=92),
         line=_encoded(line, quality=92),
         size=(before.shape[1], before.shape[0]),
@@ -155,7 +168,20 @@ def _close_view(
     )
 
 
-def _window(at: tuple[float, float], side: int, size: tuple[int, int]) -> tuple[int, int, int, int]:
+def _donor_in(base: Array, head: Head, area: tuple[int, int, int, int]) -> Array:
+    """Return an area of the donor's frame as it was laid; beyond the head's layer the base."""
+    x0, y0, x1, y1 = area
+    out = base[y0:y1, x0:x1].copy()
+    shown = head.pixels if head.unblended is None else head.unblended
+    (x, y), (h, w) = head.offset, head.mask.shape
+    left, top, right, bottom = max(x, x0), max(y, y0), min(x + w, x1), min(y + h, y1)
+    if left < right and top < bottom:
+        there = shown[top - y : bottom - y, left - x : right - x]
+        out[top - y0 : bottom - y0, left - x0 : right - x0] = there
+    return out
+
+
+def _window(at: Point, side: int, size: tuple[int, int]) -> tuple[int, int, int, int]:
     """Return the square of a side around a point, moved to lie in the picture, and cut if that is smaller."""
     x0, y0 = (
         min(max(round(v - side / 2), 0), max(whole - side, 0)) for v, whole in zip(at, size, strict=True)
@@ -214,7 +240,9 @@ def _scaled(image: Array, factor: float) -> Array:
     return resize(np.ascontiguousarray(image), (max(1, round(w * factor)), max(1, round(h * factor))))
 
 
-def _drawn_seam(image: Array, head: Head, area: tuple[int, int, int, int], ring_px: int = 16) -> Array:
+def _drawn_seam(
+    image: Array, head: Head, places: Sequence[Point], area: tuple[int, int, int, int], ring_px: int = 16
+) -> Array:
     """Return an 8-bit picture of `area` with the seam as a black and white line, its weak places ringed."""
     x0, y0, x1, y1 = area
     fx, fy = image.shape[1] / (x1 - x0), image.shape[0] / (y1 - y0)
@@ -226,7 +254,7 @@ def _drawn_seam(image: Array, head: Head, area: tuple[int, int, int, int], ring_
     # White within black is seen on any ground, and by any eye.
     for width, grey in ((4, 0), (2, 255)):
         cv2.polylines(out, scaled, True, (grey, grey, grey), width, cv2.LINE_AA)
-    for x, y in head.seam.places:
+    for x, y in places:
         at = (round((x - x0 + 0.5) * fx - 0.5), round((y - y0 + 0.5) * fy - 0.5))
         for width, grey in ((6, 0), (3, 255)):
             cv2.circle(out, at, ring_px, (grey, grey, grey), width, cv2.LINE_AA)

@@ -14,6 +14,7 @@ from typing import Any
 import cv2
 import numpy as np
 
+from facemerge import text
 from facemerge.errors import InputError
 from facemerge.formats.files import write_bytes
 from facemerge.formats.program import NAME, version
@@ -25,21 +26,21 @@ from facemerge.words import (
     Array,
     Choice,
     Face,
+    Fault,
     Float,
     Head,
+    Joint,
     Person,
     Pick,
     Risk,
     Score,
-    Seam,
     Unaligned,
 )
 
 SCHEMA = "facemerge-report/1"
 Report = dict[str, Any]
 
-_UNTOUCHED = Risk(value=0.0, flag="clear", reasons=("nothing was changed here",))
-_UNMEASURED = Risk(value=0.0, flag="clear", reasons=("no head was placed, so no seam was measured",))
+_UNTOUCHED = Risk(value=0.0, flag="clear")
 _HALF = 0.5
 """Written for a score that cannot be told; the key 'unknown' beside it says so."""
 
@@ -147,7 +148,8 @@ def _significant(value: float) -> float:
 def _person(
     analysis: Analysis, base: int, person: Person, pick: Pick, head: Head | None, risk: Risk | None
 ) -> Report:
-    risk = risk or (_UNTOUCHED if pick.from_base else _UNMEASURED)
+    said = text.reasons(risk) if risk else (text.NOTHING_CHANGED if pick.from_base else text.NOT_MEASURED,)
+    risk = risk or _UNTOUCHED
     record: Report = {
         "id": person.id,
         "row": person.row,
@@ -159,7 +161,8 @@ def _person(
         "cost": _number(pick.cost, 4),
         "risk": _share(risk.value),
         "flag": risk.flag,
-        "reasons": list(risk.reasons),
+        "reasons": list(said),
+        "faults": [_fault(fault) for fault in risk.faults],
         "mask": None if head is None else f"masks/{person.id}.png",
         "faces": [],
         "missing": [],
@@ -175,12 +178,15 @@ def _person(
         record["placement"] = head.placement
         record["extent"] = head.extent
         record["base_from_donor"] = None if head.base_from_donor is None else _matrix(head.base_from_donor)
-        record["seam"] = _seam(head.seam) | _surroundings(analysis.people, base, person, head)
+        record["joint"] = _joint(head.joint)
+        record["surroundings"] = _surroundings(analysis.people, base, person, head, risk.places)
     return record
 
 
-def _surroundings(people: Sequence[Person], base: int, person: Person, head: Head) -> Report:
-    """Return where the weakest place of a seam lies, and who is beside it, for whoever goes there by hand.
+def _surroundings(
+    people: Sequence[Person], base: int, person: Person, head: Head, places: Sequence[tuple[float, float]]
+) -> Report:
+    """Return where the weakest place of a head lies, and who is beside it, for whoever goes there by hand.
 
     `where` is said from the face as the picture shows it; `near` is whose other face is nearest, up to a
     face's width away, and how far; `touches` are those whose faces the mask reaches, hair and ears left out.
@@ -192,7 +198,7 @@ def _surroundings(people: Sequence[Person], base: int, person: Person, head: Hea
         "near": None,
         "touches": [who for who, hull in others.items() if _reaches(head, hull)],
     }
-    at = head.seam.weakest_at
+    at = places[0] if places else None
     if at is None or not isinstance(own, Face):
         return said
     far = {who: max(0.0, -cv2.pointPolygonTest(hull, at, True)) for who, hull in others.items()}
@@ -220,31 +226,27 @@ def _side(box: tuple[float, float, float, float], at: tuple[float, float]) -> st
     return f"{words} the face" if words else "on the face"
 
 
-def _seam(seam: Seam) -> Report:
-    fit = seam.misfit
+def _joint(joint: Joint) -> Report:
+    fit = joint.misfit
     return {
         "misfit": None if fit is None else {name: _number(getattr(fit, name), 4) for name in fit.shares},
-        "delta_e_median": _number(seam.delta_e_median, 3),
-        "delta_e_p95": _number(seam.delta_e_p95, 3),
-        "texture": _number(seam.texture, 3),
-        "misregistration_px": _number(seam.misregistration_px, 3),
-        "strange_delta_e": _number(seam.strange_delta_e, 3),
-        "broken_px": _number(seam.broken_px, 3),
-        "scraps": _number(seam.scraps, 3),
-        "texture_phase": _number(seam.texture_phase, 3),
-        "detail_step": _number(seam.detail_step, 3),
-        "tone_step": _number(seam.tone_step, 3),
-        "sharpness_step": _number(seam.sharpness_step, 3),
-        "tone_delta_e": _number(seam.tone_delta_e, 3),
-        "grain_ratio": _number(seam.grain_ratio, 3),
-        "head_hidden": _number(seam.head_hidden, 4),
-        "invented": _number(seam.invented, 4),
-        "old_head_left": _number(seam.old_head_left, 4),
-        "spots": [
-            {"at": [_number(v, 1) for v in spot.at], "delta_e": _number(spot.delta_e, 3)}
-            for spot in seam.spots
-        ],
-        "worst_at": None if seam.weakest_at is None else [_number(v, 1) for v in seam.weakest_at],
+        "tone_delta_e": _number(joint.tone_delta_e, 3),
+        "grain_ratio": _number(joint.grain_ratio, 3),
+        "head_hidden": _number(joint.head_hidden, 4),
+        "invented": _number(joint.invented, 4),
+        "old_head_left": _number(joint.old_head_left, 4),
+    }
+
+
+def _fault(fault: Fault) -> Report:
+    return {
+        "kind": fault.kind.value,
+        "chance": _share(fault.chance),
+        "amount": _number(fault.amount, 3),
+        "at": None if fault.at is None else [_number(v, 1) for v in fault.at],
+        "size_px": _number(fault.size_px, 1),
+        "person": fault.person,
+        "words": fault.words,
     }
 
 

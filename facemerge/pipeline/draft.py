@@ -11,7 +11,7 @@ import numpy as np
 
 from facemerge import imaging
 from facemerge.pipeline.look import Read
-from facemerge.words import Aligned, Analysis, Face, Float, Frame, Person, Pixels, Seam
+from facemerge.words import Aligned, Analysis, Face, Float, Frame, Person, Pixels
 
 MOST_DRAFT_BYTES = 150_000_000
 """What drafts of frames that are kept may take: of 24 megapixels 8."""
@@ -29,14 +29,6 @@ class Draft:
     """Gives a small frame's pixels, in the file's profile and depth."""
     shrink: int
     """How many times as wide the true frames are: 1, 2, 4 …"""
-
-    def true_seam(self, seam: Seam) -> Seam:
-        """Return a seam's measures in the true frames' pixels."""
-        return replace(
-            seam,
-            misregistration_px=seam.misregistration_px * self.shrink,
-            broken_px=seam.broken_px * self.shrink,
-        )
 
 
 def draft_of(analysis: Analysis, read: Read) -> Draft:

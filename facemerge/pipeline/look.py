@@ -291,10 +291,21 @@ def _place_anew(seen: Sequence[_Seen], old: int, job: _Job) -> int:
     rows = list(job.each(TRYING, trial, range(len(seen))))
     trials = {c: [row[k] for row in rows] for k, c in enumerate(candidates)}
     trials[old] = [s.alignment for s in seen]
-    best = max(trials, key=lambda c: (sum(isinstance(a, Aligned) for a in trials[c]), c == old, -c))
+    best = max(trials, key=lambda c: (sum(map(_worth, trials[c])), c == old, -c))
     for entry, alignment in zip(seen, trials[best], strict=True):
         entry.alignment = alignment
     return best
+
+
+def _worth(fate: Aligned | Unaligned) -> float:
+    """Return what a placement is worth when a reference is chosen."""
+    match fate:
+        case Aligned(model="rough"):
+            return 0.5
+        case Aligned():
+            return 1.0
+        case _:
+            return 0.0
 
 
 def _trial(mine: _Sight, reference: _Sight) -> Aligned | Unaligned:

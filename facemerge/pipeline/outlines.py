@@ -11,6 +11,7 @@ from facemerge.formats import icc, photo
 from facemerge.pipeline.draft import Draft
 from facemerge.words import Aligned, Analysis, Face, Float, Frame, Pixels
 
+FEWEST_WITNESSES = 3
 MOST_WITNESSES = 7
 """How many frames people are told apart by."""
 SHARP_ENOUGH = 0.6
@@ -91,11 +92,11 @@ class Outlines:
 
     def _witnesses(self) -> list[int]:
         """Return the frames by which people are told apart: some, spread over the burst."""
-        usable = [
-            f
-            for f, a in enumerate(self._draft.analysis.alignments)
-            if isinstance(a, Aligned) and self.faces(f)
-        ]
+        fates = self._draft.analysis.alignments
+        usable = [f for f, a in enumerate(fates) if isinstance(a, Aligned) and self.faces(f)]
+        # A frame that lies only roughly tells what has moved where nothing has.
+        exact = [f for f in usable if not self._draft.analysis.is_rough(self._draft.analysis.reference, f)]
+        usable = exact if len(exact) >= FEWEST_WITNESSES else usable
         shown = np.linspace(0, len(usable) - 1, min(MOST_WITNESSES, len(usable))).round().astype(int)
         return [usable[i] for i in dict.fromkeys(shown.tolist())]
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from facemerge import composite
+from facemerge import composite, text
 from facemerge.errors import InputError, NobodyFoundError, OptionError
 from facemerge.formats import (
     beside,
@@ -383,11 +383,14 @@ def _previews(
     return previews.Pictures(
         composite=previews.whole_picture(merged, profile),
         base=previews.whole_picture(base, profile) if heads else None,
-        heads={h.person: previews.head_pictures(base, merged, h, profile) for h in heads},
+        heads={
+            h.person: previews.head_pictures(base, merged, h, risks[h.person].places, profile) for h in heads
+        },
         seams={
             h.person: close
             for h in heads
-            if risks[h.person].flag != "clear" and (close := previews.seam_pictures(base, merged, h, profile))
+            if risks[h.person].flag != "clear"
+            and (close := previews.seam_pictures(base, merged, h, risks[h.person].places, profile))
         },
         faces={(who, analysis.frames[f].name): picture for (who, f), picture in album.thumbnails.items()},
     )
@@ -419,7 +422,7 @@ def _summary(result: Result) -> tuple[str, ...]:
     for person, danger in result.risks.items():
         if danger.flag != "clear":
             words = "Look closely at" if danger.flag == "inspect" else "Needs retouching"
-            lines.append(f"{words}: {person}, {danger.reasons[0]}.")
+            lines.append(f"{words}: {person}, {text.reasons(danger)[0]}.")
     if sidecars := result.report.get("sidecars"):
         lines.append(delivery.told(sidecars))
     return tuple(lines)

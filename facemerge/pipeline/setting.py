@@ -10,7 +10,7 @@ from functools import partial
 
 import numpy as np
 
-from facemerge import choice, composite, faces, imaging, risk
+from facemerge import choice, composite, faults, imaging
 from facemerge.composite.touch import touch
 from facemerge.errors import OptionError
 from facemerge.options import Options
@@ -26,6 +26,8 @@ from facemerge.words import (
     Decisions,
     Extent,
     Face,
+    Fault,
+    FaultKind,
     Head,
     Missing,
     Person,
@@ -40,14 +42,12 @@ SPARE_ERROR_PX = 2.0
 """Expected error of alignment up to which a third frame's background is trusted to join."""
 MOVED_RISK = 0.2
 """Risk a face width: light falls a little differently on a head that has moved."""
+WHOLE_RISK = 0.6
+"""Risk to be expected of somebody who is taken whole; what was measured takes its place."""
 ROUNDS = 3
 """How often a choice is made and looked at, at most."""
-TOUCHED = (
-    "its mask was touched up by hand: colours, patterns and lines along the new edge were measured again, "
-    "the old head and neighbours were not looked for again"
-)
-"""Said of a risk."""
-
+OWNERS_SHRINK = 0.25
+"""How much smaller than a layer the map of whose its pixels are is: outlines are told on small copies."""
 ROOM_SHARE = 0.12
 """How much further than on the draft a head may reach at full size, and be painted, of its height."""
 
@@ -129,11 +129,16 @@ def _forecast(analysis: Analysis, album: Album, swap: Swap, *, blurred: bool) ->
     who = analysis.people[person]
     mine, theirs = album.patches.get((who.id, base)), album.patches.get((who.id, frame))
     surroundings = 1.0 if mine is None or theirs is None else composite.forecast(mine, theirs)
-    whole = 1 - (1 - risk.WHOLE) * (1 - surroundings)
+    whole = 1 - (1 - WHOLE_RISK) * (1 - surroundings)
     old, new = who.faces[base], who.faces[frame]
+    if analysis.is_rough(base, frame):
+        whole = 1.0
     if blurred or not isinstance(old, Face) or not isinstance(new, Face):
         return whole
-    face = risk.of_face(composite.pose_misfit(old, new) / MOST_MISFIT["pose"])
+    face = faults.of_face(composite.pose_misfit(old, new) / MOST_MISFIT["pose"])
+    if analysis.is_rough(base, frame):
+        # How far they moved is not known so well, and nobody can be taken whole.
+        return min(1.0, face)
     return min(whole, face + MOVED_RISK * _moved(analysis, base, frame, old, new))
 
 
@@ -327,7 +332,11 @@ def with_notes(risks: Mapping[str, Risk], decisions: Decisions, options: Options
         noted[person] = Risk(
             value=max(options.risk.retouch_from, known.value if known else 0.0),
             flag="retouch",
-            reasons=(f"noted by hand: {words}", *(known.reasons if known else ())),
+            faults=(
+                Fault(kind=FaultKind.NOTED, chance=1.0, words=words),
+                *(known.faults if known else ()),
+            ),
+            face_box=known.face_box if known else None,
         )
     return noted
 
@@ -378,7 +387,7 @@ class Bench:
         frame = analysis.frames[base]
         self._base = read(frame)
         self._donors = _Donors(analysis, lambda f: in_form_of(read(f), f, frame))
-        self._made: dict[tuple[str, int, Sketch | None], list[tuple[list[Head], Head]]] = {}
+        self._made: dict[tuple[str, int, Sketch | None], list[tuple[list[Head], Head, Risk]]] = {}
 
     def set_in(
         self,
@@ -408,15 +417,17 @@ class Bench:
         swaps = [(p, k) for p, k in zip(analysis.people, chosen.picks, strict=True) if not k.from_base]
         for done, (person, pick) in enumerate(swaps):
             progress("Setting heads in", done, len(swaps))
-            head = self._head(person, pick, current, heads, frames, (sketches or {}).get(person.id))
+            head, found = self._head(person, pick, current, heads, frames, (sketches or {}).get(person.id))
             if touches and person.id in touches:
                 head, found = self._touched(person, pick, head, current, touches[person.id])
-            else:
-                found = _risk(self._draft, chosen.base, person, pick, head, options)
             heads.append(head)
             current = composite.lay(current, [head])
             risks[person.id] = found
         progress("Setting heads in", len(swaps), len(swaps))
+        set_in = {head.person: risks[head.person] for head in heads}
+        boxes = {p.id: f.box for p in analysis.people if isinstance(f := p.faces[chosen.base], Face)}
+        for who, suffered in faults.of_neighbours(set_in, boxes, options.risk).items():
+            risks[who] = _both(risks.get(who), suffered)
         return Set(choice=chosen, base=self._base, heads=tuple(heads), risks=risks)
 
     def _head(
@@ -427,19 +438,20 @@ class Bench:
         laid: Sequence[Head],
         frames: Mapping[str, int],
         sketch: Sketch | None,
-    ) -> Head:
-        """Return a head, made anew only if what lies under its window is not what it was made for.
+    ) -> tuple[Head, Risk]:
+        """Return a head and its risk, made anew only if what lies under it is not what it was made for.
 
         `frames` gives by person id the frame that each of those laid comes from.
         """
-        for under, head in self._made.get((person.id, pick.frame, sketch), ()):
+        for under, head, found in self._made.get((person.id, pick.frame, sketch), ()):
             if under == [h for h in laid if _meet(h, head)]:
-                return head
+                return head, found
         before = {h.person: frames[h.person] for h in laid}
         head = self.build(person.id, pick.frame, current, before, sketch=sketch)
         under = [h for h in laid if _meet(h, head)]
-        self._made.setdefault((person.id, pick.frame, sketch), []).append((under, head))
-        return head
+        found = self._risk(person, pick, head, current)
+        self._made.setdefault((person.id, pick.frame, sketch), []).append((under, head, found))
+        return head, found
 
     def build(
         self,
@@ -485,10 +497,15 @@ class Bench:
             )
             if head is not None:
                 return head
-        offers = further_frames(self._analysis, self._index, frame) if further else []
+        rough = self._analysis.is_rough(self._index, frame)
+        offers = further_frames(self._analysis, self._index, frame) if further and not rough else []
+        base, donor = self._shot(self._index, current), self._shot(frame, self._donors(frame))
+        if rough:
+            # Asked for all the same: what lies about the face at least is laid where the face is.
+            donor = dataclasses.replace(donor, base_from_frame=composite.by_face(donor, base, who))
         return composite.build_person(
-            base=self._shot(self._index, current),
-            donor=self._shot(frame, self._donors(frame)),
+            base=base,
+            donor=donor,
             person=person,
             who=who,
             rows=[p.row for p in people],
@@ -527,13 +544,54 @@ class Bench:
     def _touched(
         self, person: Person, pick: Pick, head: Head, current: Pixels, touches: Touches
     ) -> tuple[Head, Risk]:
-        base_face, _ = _faces(person, self._index, pick)
-        face_px = base_face.box[2] - base_face.box[0]
-        made = touch(head, touches, current, face_px=face_px, base=self._base)
-        found = _risk(self._draft, self._index, person, pick, made, self._options)
+        made = touch(head, touches, (current.shape[1], current.shape[0]))
+        found = self._risk(person, pick, made, current)
         if made is head:
             return head, found
-        return made, dataclasses.replace(found, reasons=(*found.reasons, TOUCHED))
+        by_hand = Fault(kind=FaultKind.TOUCHED, chance=0.0)
+        return made, dataclasses.replace(found, faults=(*found.faults, by_hand))
+
+    def _risk(self, person: Person, pick: Pick, head: Head, current: Pixels) -> Risk:
+        """Return what is found of a head that is laid over `current`."""
+        face = person.faces[self._index]
+        assert isinstance(face, Face)
+        (x, y), (h, w) = head.offset, head.mask.shape
+        owners = self._owners(person, pick.frame, head) if head.extent == "person" else None
+        places = faults.find(
+            current[y : y + h, x : x + w], head, face.box[2] - face.box[0], owners, self._draft.shrink
+        )
+        return faults.assess(places, head, self._options.risk, face.box)
+
+    def _owners(self, person: Person, frame: int, head: Head) -> faults.Owners | None:
+        """Return whose the pixels of a head's layer are in the base and in the donor's frame."""
+        told = [self._outlines.of(self._index), self._outlines.of(frame)]
+        h, w = head.mask.shape
+        size = max(8, round(w * OWNERS_SHRINK)), max(8, round(h * OWNERS_SHRINK))
+        window = imaging.scale_matrix((w, h), size) @ imaging.shift_matrix(-head.offset[0], -head.offset[1])
+        motions = np.eye(3), self._analysis.base_from_frame(self._index, frame)
+        maps = [
+            shown.owners(window @ motion, size)
+            for shown, motion in zip(told, motions, strict=True)
+            if shown is not None
+        ]
+        if len(maps) != len(told):
+            return None
+        people = self._analysis.people
+        return faults.Owners(
+            before=maps[0],
+            donor=maps[1],
+            who=next(i for i, p in enumerate(people) if p.id == person.id),
+            names={i: p.id for i, p in enumerate(people)},
+        )
+
+
+def _both(one: Risk | None, other: Risk) -> Risk:
+    """Return the greater of two risks of one person, with the faults of both."""
+    if one is None:
+        return other
+    greater = max(one, other, key=lambda r: r.value)
+    together = sorted((*one.faults, *other.faults), key=lambda f: -f.chance)
+    return dataclasses.replace(greater, faults=tuple(together), face_box=one.face_box or other.face_box)
 
 
 def sketches_of(heads: Sequence[Head], shrink: int) -> dict[str, Sketch]:
@@ -593,20 +651,17 @@ def missing_risks(analysis: Analysis, chosen: Choice, options: Options) -> dict[
     They were not found in the base, or are left as in it though another frame shows them better.
     """
     said = {
-        p.id: f"not found in the base frame, so nothing was set in: {gap.reason}"
+        p.id: Fault(kind=FaultKind.ABSENT, chance=1.0, words=gap.reason)
         for p in analysis.people
         if isinstance(gap := p.faces[chosen.base], Missing)
     }
     for pick in chosen.picks:
         if pick.left is not None:
             better = analysis.frames[pick.left].name
-            said[pick.person] = (
-                f"left as in the base frame: {better} shows them better, but setting that in would be seen; "
-                "the layered file has it as a hidden layer"
-            )
+            said[pick.person] = Fault(kind=FaultKind.LEFT, chance=1.0, words=better)
     return {
-        who: Risk(value=options.risk.inspect_from, flag="inspect", reasons=(words,))
-        for who, words in said.items()
+        who: Risk(value=options.risk.inspect_from, flag="inspect", faults=(fault,))
+        for who, fault in said.items()
     }
 
 
@@ -625,21 +680,3 @@ class _Donors:
             self._kept[frame] = self._read(self._analysis.frames[frame])
         self._kept.move_to_end(frame)
         return self._kept[frame]
-
-
-def _faces(person: Person, base: int, pick: Pick) -> tuple[Face, Face]:
-    base_face, donor_face = person.faces[base], person.faces[pick.frame]
-    assert isinstance(base_face, Face)
-    assert isinstance(donor_face, Face)
-    return base_face, donor_face
-
-
-def _risk(draft: Draft, base: int, person: Person, pick: Pick, head: Head, options: Options) -> Risk:
-    base_face, donor_face = _faces(person, base, pick)
-    return risk.assess(
-        draft.true_seam(head.seam),
-        head_turn_deg=faces.turn_deg(donor_face) - faces.turn_deg(base_face),
-        align_error_px=draft.analysis.error_to_base_px(base, pick.frame) * draft.shrink,
-        options=options.risk,
-        extent=head.extent,
-    )

@@ -226,7 +226,7 @@ class _Answers:
         shown, what, asked = self._shown(request), request.path_params["what"], request.query_params
         x, y, w, h = (_number(asked.get(name)) for name in "xywh")
         zoom = _number(asked.get("zoom", "1"))
-        if what not in ("composite", "base", "difference") or zoom not in (1, 2) or w < 1 or h < 1:
+        if what not in ("composite", "base", "donor", "difference") or zoom not in (1, 2) or w < 1 or h < 1:
             raise HTTPException(404)
         return _picture(lambda: self._session.engine.part(shown, what, (x, y, w, h), zoom))
 

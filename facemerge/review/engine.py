@@ -18,12 +18,10 @@ from facemerge.pipeline.reviewing import Finished
 from facemerge.pipeline.setting import Set
 from facemerge.pipeline.workshop import SCREEN_PX, Workshop, area_of
 from facemerge.review import pictures
-from facemerge.words import Array, Choice, Decisions, Risk
+from facemerge.words import Array, Choice, Decisions, Fault, FaultKind, Head, Risk
 
 MOST_PART_PX = 1600
 """Long side of a part, on the screen."""
-FIRST_LOOK = "a first look: what the donor does not show is still to come, and nothing is measured yet"
-TO_COME = "a first look: the head is not set in yet"
 FILES_KEPT = 24
 """Pictures that are kept encoded."""
 
@@ -65,14 +63,16 @@ class Engine:
         Parameters, errors and None as `Workshop.first_look`.
         """
         made = self._workshop.first_look(decided, before.made, person, frame)
-        return None if made is None else Shown(decisions=decided, made=_unsure(made, {person: FIRST_LOOK}))
+        if made is None:
+            return None
+        return Shown(decisions=decided, made=_unsure(made, {person: FaultKind.FIRST_LOOK}))
 
     def bare(self, decided: Decisions) -> Shown | None:
         """Return decisions shown at once by the base alone; all as `Workshop.bare`."""
         made = self._workshop.bare(decided)
         if made is None:
             return None
-        to_come = {p.person: TO_COME for p in made.choice.picks if not p.from_base}
+        to_come = {p.person: FaultKind.TO_COME for p in made.choice.picks if not p.from_base}
         return Shown(decisions=decided, made=_unsure(made, to_come))
 
     def show(self, decided: Decisions, progress: Progress | None = None) -> Shown:
@@ -141,9 +141,9 @@ class Engine:
         """Return by person id where to look, the weakest place first, in base pixels."""
         matrix = self._true_from_draft(shown)
         return {
-            h.person: [(x, y) for x, y in imaging.transform(matrix, np.array(at)).round(1).tolist()]
-            for h in shown.made.heads
-            if (at := h.seam.places)
+            who: [(x, y) for x, y in imaging.transform(matrix, np.array(at)).round(1).tolist()]
+            for who, risk in shown.made.risks.items()
+            if (at := risk.places)
         }
 
     def composite(self, shown: Shown) -> bytes:
@@ -181,7 +181,8 @@ class Engine:
         shown
             What is shown.
         what
-            'composite', 'base' or 'difference'.
+            'composite', 'base', 'donor' (every head's frame as it was laid, the base elsewhere) or
+            'difference'.
         area
             x, y, w, h in base pixels; what lies outside of the picture is left out.
         zoom
@@ -199,8 +200,9 @@ class Engine:
             base = full.base[y0:y1, x0:x1]
             if what == "base":
                 return pictures.part(base, self._profile(shown), zoom)
-            laid = composite.lay(full.base, full.heads, wanted)
-            if what == "composite":
+            heads = full.heads if what != "donor" else [_bare(head) for head in full.heads]
+            laid = composite.lay(full.base, heads, wanted)
+            if what != "difference":
                 return pictures.part(laid, self._profile(shown), zoom)
             return pictures.part(pictures.difference(base, laid, self._profile(shown)), None, zoom)
 
@@ -235,8 +237,21 @@ class Engine:
         return data
 
 
-def _unsure(made: Set, reasons: Mapping[str, str]) -> Set:
-    """Return heads that are not measured yet: a reason by person id takes the place of what was found."""
-    unknown = Risk(value=0.0, flag="clear", reasons=("",))
-    risks = {who: replace(made.risks.get(who, unknown), reasons=(why,)) for who, why in reasons.items()}
+def _bare(head: Head) -> Head:
+    """Return a head as its donor's frame shows it, all over its layer."""
+    shown = np.ones(head.mask.shape, bool) if head.reached is None else head.reached
+    return replace(
+        head,
+        pixels=head.pixels if head.unblended is None else head.unblended,
+        mask=np.where(shown, imaging.full_scale(head.mask), 0).astype(head.mask.dtype),
+    )
+
+
+def _unsure(made: Set, kinds: Mapping[str, FaultKind]) -> Set:
+    """Return heads of whom some are not measured yet: by person id, why; it replaces what was found."""
+    unknown = Risk(value=0.0, flag="clear")
+    risks = {
+        who: replace(made.risks.get(who, unknown), faults=(Fault(kind=kind, chance=0.0),))
+        for who, kind in kinds.items()
+    }
     return replace(made, risks=made.risks | risks)

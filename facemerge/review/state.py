@@ -6,11 +6,11 @@ from typing import Any
 
 import numpy as np
 
-from facemerge import imaging
+from facemerge import imaging, text
 from facemerge.pipeline.places import places
 from facemerge.pipeline.reviewing import Finished
 from facemerge.review.engine import Engine, Shown
-from facemerge.words import Aligned, Analysis, Face, Part, Person, Pick, Risk, Score
+from facemerge.words import Aligned, Analysis, Face, Part, Person, Pick, Score
 
 _URGENCY = {"retouch": 0, "inspect": 1, "clear": 2}
 
@@ -31,7 +31,7 @@ def described(work: Finished, engine: Engine, shown: Shown) -> dict[str, Any]:
     where, areas, weak = places(analysis.people), engine.areas(shown), engine.places(shown)
     people = []
     for person, pick in zip(analysis.people, choice.picks, strict=True):
-        risk = shown.made.risks.get(person.id) or _untouched(pick)
+        risk = shown.made.risks.get(person.id)
         people.append(
             {
                 "id": person.id,
@@ -43,13 +43,14 @@ def described(work: Finished, engine: Engine, shown: Shown) -> dict[str, Any]:
                 "kept": person.id in decided.keep,
                 "from_base": pick.from_base,
                 "why": told["why"].get(person.id, pick.why),
-                "flag": risk.flag,
-                "risk": round(risk.value, 3),
-                "reasons": list(risk.reasons),
+                "flag": risk.flag if risk else "clear",
+                "risk": round(risk.value, 3) if risk else 0.0,
+                "reasons": list(text.reasons(risk) if risk else _untouched(pick)),
                 "note": decided.notes.get(person.id, ""),
                 **_touches(analysis, shown, pick),
                 "area": list(areas[person.id]) if person.id in areas else None,
                 "weak": [list(at) for at in weak.get(person.id, ())],
+                "weak_words": list(text.places(risk)) if risk else [],
                 "faces": _faces(analysis, person, decided.forbid),
             }
         )
@@ -93,9 +94,8 @@ def _as_told(work: Finished, shown: Shown) -> dict[str, Any]:
     }
 
 
-def _untouched(pick: Pick) -> Risk:
-    words = "stays as in the base: there is no seam" if pick.from_base else "no seam was measured"
-    return Risk(value=0.0, flag="clear", reasons=(words,))
+def _untouched(pick: Pick) -> tuple[str]:
+    return (text.NOTHING_CHANGED if pick.from_base else text.NOT_MEASURED,)
 
 
 def _margin(person: dict[str, Any]) -> float:

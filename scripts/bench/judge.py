@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from seam_measures import along_edge
+
+from facemerge import imaging
+from facemerge.formats.openraster import read_ora
 
 Matrix = NDArray[np.float64]
 Record = dict[str, Any]
@@ -62,15 +67,38 @@ def _centre(box: Sequence[float]) -> NDArray[np.float64]:
     return np.array([(box[0] + box[2]) / 2, (box[1] + box[3]) / 2])
 
 
-def of_report(truth: Record, report: Record) -> Record:
-    """Return what is asked of the program's own report."""
-    picks, seams = [], []
+def seams_of(layered: Path) -> list[Record]:
+    """Return what the seam of each head of a result measures, the lowest first.
+
+    As `reference.lay` measures its own: CIEDE2000 between a head's layer and what it is laid on, along the
+    soft edge of its mask.
+
+    Parameters
+    ----------
+    layered
+        The result's OpenRaster file, the base its lowest layer.
+    """
+    base, *heads = (layer for layer in read_ora(layered).layers if layer.visible)
+    merged = base.pixels[..., :3].copy()
+    found = []
+    for head in heads:
+        (x, y), (h, w) = head.offset, head.pixels.shape[:2]
+        part = slice(y, y + h), slice(x, x + w)
+        below, above = imaging.to_unit(merged[part]), imaging.to_unit(head.pixels[..., :3])
+        share = imaging.to_unit(head.pixels[..., 3])
+        # Where nothing of a layer shows it need not hold anything.
+        found.append(along_edge(below, above, share, share > 0.02))
+        merged[part] = imaging.from_unit(below + share[..., None] * (above - below), merged.dtype)
+    return found
+
+
+def of_report(truth: Record, report: Record, seams: Sequence[Record]) -> Record:
+    """Return what is asked of the program's own report and of the seams that `seams_of` has found."""
+    picks = []
     for person in report["people"]:
         box = next((f["box"] for f in person["faces"] if f["frame"] == person["pick"]), None)
         if box is not None:
             picks.append((person["pick"], box))
-        if person.get("seam"):
-            seams.append(person["seam"])
     to_base = {f["file"]: f["to_base"] for f in report["frames"]}
     return _told(truth, report["base"], to_base, picks, seams)
 

@@ -2,8 +2,9 @@
 
 Whole-frame SIFT, ratio test and RANSAC place every frame on the base; faces are found and given landmarks on
 whole frames; the best face of each person is laid over the base through a feathered ellipse. It shares the
-networks with the program, and with its measure of seams. What an afternoon leaves out (people who move, tone,
-hair, who stands before whom) is left out; frames are let go of once looked at, which an afternoon manages.
+networks with the program, and its seams are measured as the program's are. What an afternoon leaves out
+(people who move, tone, hair, who stands before whom) is left out; frames are let go of once looked at, which
+an afternoon manages.
 
     python -m bench.reference OUT FRAME... [--long-side 2000]
 """
@@ -22,9 +23,9 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from seam_measures import along_edge
 
 from facemerge import faces, imaging, models
-from facemerge.composite.measure import seen_difference, soft_edge_of
 from facemerge.options import Options
 from facemerge.words import Face
 
@@ -164,8 +165,8 @@ def ellipse(shape: tuple[int, int], face: Face) -> NDArray[np.float32]:
 def lay(merged: Image, donor: Image, matrix: Matrix, face: Face) -> dict[str, float]:
     """Lay a donor's head over a picture, in place, and return what its seam measures.
 
-    The measure is the program's own, `Seam.delta_e_median` and `delta_e_p95`: CIEDE2000 between the placed
-    donor and what it is laid on, over the soft edge of the mask.
+    As `judge.seams_of` measures those of the program: CIEDE2000 between the placed donor and what it is laid
+    on, along the soft edge of the mask.
 
     Parameters
     ----------
@@ -181,11 +182,9 @@ def lay(merged: Image, donor: Image, matrix: Matrix, face: Face) -> dict[str, fl
     rows, columns = (np.flatnonzero(alpha.max(axis) > 0) for axis in (1, 0))
     part = (slice(rows[0], rows[-1] + 1), slice(columns[0], columns[-1] + 1))
     below, above, share = imaging.to_unit(merged[part]), imaging.to_unit(placed[part]), alpha[part]
-    edge = soft_edge_of(share)
-    apart = seen_difference(below, above, edge, np.ones(edge.shape, bool))
     blended = below + share[..., None] * (above - below)
     merged[part] = imaging.from_unit(blended, np.uint8)
-    return {"delta_e_median": float(np.median(apart)), "delta_e_p95": float(np.percentile(apart, 95))}
+    return along_edge(below, above, share, np.ones(share.shape, bool))
 
 
 def compose(paths: Sequence[Path], out: Path, *, long_side: int | None = None) -> dict[str, Any]:

@@ -10,6 +10,7 @@ import { heart, Picture } from "./picture.js";
 import { Server } from "./server.js";
 import { changes, filesLine, summary } from "./wording.js";
 
+const CLOSE_PX = 320;
 const WAYS = ["now", "was", "divided", "turns", "difference"];
 const SIZES = ["fit", 1, 2];
 
@@ -21,6 +22,8 @@ const frames = new Frames(change);
 const people = new People((id) => open(id, { moved: false }));
 
 let opened = null;
+/** The version of the state that the close-up shows. */
+let closeOf = null;
 let panel = null;
 
 const person = (id = opened) => server.state.people.find((other) => other.id === id) ?? null;
@@ -57,6 +60,7 @@ function show() {
     byId(name).title = state[name] ?? "";
     byId(name).setAttribute("aria-label", state[name] ? `${words}: ${state[name]}` : words);
   }
+  if (closeOf !== state.version) byId("close-up").hidden = true;
   allow(byId("next-weak"), state.people.some((other) => other.weak.length));
   panel?.update(state, person());
   people.update(state, opened, panel);
@@ -109,7 +113,23 @@ function nextWeak() {
   picture.look(picture.zoom === "fit" ? 1 : picture.zoom, person().weak[next.n], next.n);
   const count = person().weak.length;
   const which = next.n ? `Weak place ${next.n + 1}` : "The weakest place";
-  say(byId("said"), `${which}${count > 1 ? ` of ${count}` : ""} along the seam of ${next.id}.`);
+  const words = `${which}${count > 1 ? ` of ${count}` : ""} of ${next.id}: ${person().weak_words[next.n]}.`;
+  say(byId("said"), words);
+  closeUp(person().weak[next.n], words);
+}
+
+/** Show a place of the base, the donor and the composite side by side, each pixel as it is. */
+function closeUp([x, y], words) {
+  const figure = byId("close-up");
+  const { state } = server;
+  closeOf = state.version;
+  const side = Math.min(CLOSE_PX, ...state.size);
+  const [left, top] = [x, y].map((at, n) => Math.round(Math.min(Math.max(at - side / 2, 0), state.size[n] - side)));
+  for (const image of figure.querySelectorAll("img")) {
+    image.src = `api/part/${state.version}/${image.dataset.what}.jpg?x=${left}&y=${top}&w=${side}&h=${side}`;
+  }
+  say(figure.querySelector(":scope > figcaption"), words);
+  figure.hidden = false;
 }
 
 function cycle(list, now, by = 1) {

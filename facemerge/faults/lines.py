@@ -6,8 +6,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from facemerge.composite import measure
+from facemerge import imaging
 
+Broken = tuple[float, tuple[float, float] | None]
+NOTHING: Broken = (0.0, None)
+GRAIN_PX = 1.0
+"""Width over which grain is averaged, working pixels."""
 FEWEST_POINTS = 8
 TENSOR_FACES, SUPPORT_FACES = 0.04, 0.05
 CLEAR_DIRECTION, LINE_STEEP, SAME_DIRECTION = 0.7, 2.0, 0.97
@@ -21,7 +25,7 @@ SEEN_SHARE, WIDE_LINE_PX = 0.5, 3.0
 
 def broken_lines(
     base: NDArray[np.float32], donor: NDArray[np.float32], alpha: NDArray[np.float32], face_px: float
-) -> measure.Fault:
+) -> Broken:
     """Return by how many pixels a straight line fails to meet itself where the seam crosses it.
 
     Along the seam, wherever the structure tensor (Foerstner & Guelch 1987, from memory) says that the base
@@ -41,17 +45,19 @@ def broken_lines(
 
     Returns
     -------
-    Fault
-        Its size in pixels; 0 without lines.
+    size
+        In pixels; 0 without lines.
+    at
+        x, y where it is worst; None without lines.
     """
     seam = _seam_points(alpha)
     if len(seam) < FEWEST_POINTS:
-        return measure.NOTHING
-    a, b = measure.luma(base), measure.luma(donor)
+        return NOTHING
+    a, b = _luma(base), _luma(donor)
     spread = max(2.0, TENSOR_FACES * face_px)
     normal, clear, steep = _direction(a, seam, spread)
     soft = np.asarray(cv2.GaussianBlur(alpha, (0, 0), spread), np.float32)
-    across = np.column_stack([g[seam[:, 1], seam[:, 0]] for g in measure.gradient(soft)]).astype(np.float64)
+    across = np.column_stack([g[seam[:, 1], seam[:, 0]] for g in imaging.gradient(soft)]).astype(np.float64)
     across /= np.maximum(np.linalg.norm(across, axis=1), 1e-9)[:, None]
     use = (clear > CLEAR_DIRECTION) & (steep > LINE_STEEP)
     use &= np.abs((normal * across).sum(1)) < CROSSES
@@ -84,7 +90,7 @@ def _direction(
     luma: NDArray[np.float32], points: NDArray[np.int32], spread: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Return the unit normal of the line at each point, how clear it is in [0, 1], and its steepness."""
-    gx, gy = measure.gradient(luma)
+    gx, gy = imaging.gradient(luma)
     xx, yy, xy = (
         cv2.GaussianBlur(q, (0, 0), spread)[points[:, 1], points[:, 0]].astype(np.float64)
         for q in (gx * gx, gy * gy, gx * gy)
@@ -150,9 +156,9 @@ def _local_difference(
     return np.asarray(np.sqrt(np.maximum(mean[points[:, 1], points[:, 0]], 0)), np.float64)
 
 
-def _agreed(seam: NDArray[np.int32], shift: NDArray[np.float64], near_px: float) -> measure.Fault:
+def _agreed(seam: NDArray[np.int32], shift: NDArray[np.float64], near_px: float) -> Broken:
     """Return the longest shift on which a stretch of the seam agrees."""
-    best = measure.NOTHING
+    best = NOTHING
     for k in np.flatnonzero(np.isfinite(shift)):
         close = np.linalg.norm(seam - seam[k], axis=1) <= near_px
         told = shift[close & np.isfinite(shift)]
@@ -160,6 +166,12 @@ def _agreed(seam: NDArray[np.int32], shift: NDArray[np.float64], near_px: float)
             continue
         middle = float(np.median(told))
         same = np.abs(told - middle) <= max(0.5, 0.3 * abs(middle))
-        if same.mean() >= AGREE_SHARE and abs(middle) > best.size:
-            best = measure.Fault(size=abs(middle), at=(float(seam[k, 0]), float(seam[k, 1])))
+        if same.mean() >= AGREE_SHARE and abs(middle) > best[0]:
+            best = abs(middle), (float(seam[k, 0]), float(seam[k, 1]))
     return best
+
+
+def _luma(picture: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return the (h, w) luma of a picture in [0, 1] in 8-bit steps, grain averaged."""
+    grey = cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY) * 255
+    return np.asarray(cv2.GaussianBlur(grey, (0, 0), GRAIN_PX), np.float32)
