@@ -29,6 +29,8 @@ SeamCost = Callable[[int, int, int], float]
 NOT_IN_BASE = 10.0
 HEAD_REACH_FACES = 0.35
 WORTH_SAYING = 0.02
+POOR = 0.5
+"""Score below which nobody is told to be at their best."""
 ASKED_SHARE = 0.25
 """How much of its weight a seam keeps in a base that was asked for."""
 
@@ -89,6 +91,16 @@ def seam_weight(options: ChoiceOptions, *, base_asked: bool) -> float:
     leaves a head as it is than delivers one that is found.
     """
     return options.seam_weight * (ASKED_SHARE if base_asked else 1.0)
+
+
+def value(score: float) -> float:
+    """Return what a score is worth when faces are weighed against each other and against seams.
+
+    A score is a product of parts, so a blink of somebody who is soft or looks away scores 0.01 and their open
+    eyes 0.09: not a small gain but all there is to gain. The square root lets it count as such, and two good
+    faces differ by less than they did.
+    """
+    return float(np.sqrt(score)) if score > 0 else score
 
 
 class _Wanted:
@@ -189,7 +201,7 @@ class _Plan:
         """What each pick would be worth if its seam showed nothing."""
         for i in range(shape[0]):
             for f in self._allowed(i):
-                self.hoped[i, f] = self._score(i, f) - (0.0 if f == base else options.swap_cost)
+                self.hoped[i, f] = self._value(i, f) - (0.0 if f == base else options.swap_cost)
         self.pair_costs: dict[tuple[int, int], float] = {}
         self.hope = float(self.hoped.max(axis=1).sum()) if shape[0] else 0.0
         self.bound = self.hope
@@ -204,7 +216,7 @@ class _Plan:
                 if hoped[f] < self.worth[i].max() - most - 1e-9 or hoped[f] == -np.inf:
                     break
                 self.cost[i, f] = 0.0 if f == self.base else self._price(i, f)
-                self.worth[i, f] = self._score(i, f) - self.cost[i, f]
+                self.worth[i, f] = self._value(i, f) - self.cost[i, f]
         self.bound = float(self.worth.max(axis=1).sum()) if len(self.worth) else 0.0
 
     def _allowed(self, person: int) -> list[int]:
@@ -226,6 +238,9 @@ class _Plan:
     def _score(self, person: int, frame: int) -> float:
         score = self.analysis.scores[self.analysis.people[person].id][frame]
         return score.total if score is not None else -NOT_IN_BASE
+
+    def _value(self, person: int, frame: int) -> float:
+        return value(self._score(person, frame))
 
     def _price(self, person: int, frame: int) -> float:
         return self.options.swap_cost + self.weight * self.seam_cost(self.base, person, frame)
@@ -319,9 +334,9 @@ class _Plan:
         return best if gains > price else None
 
     def _best(self, person: int, frame: int) -> tuple[int, float]:
-        """Return the frame that may and shows somebody best, and by how much better than another does."""
+        """Return the frame that may and shows somebody best, and how much more it is worth than another."""
         best = max(self._allowed(person), key=lambda f: self._score(person, f))
-        return best, self._score(person, best) - self._score(person, frame)
+        return best, self._value(person, best) - self._value(person, frame)
 
     def _why(self, person: int, frame: int, gain: float, left: int | None) -> str:
         who = self.analysis.people[person]
@@ -341,16 +356,20 @@ class _Plan:
                 return "Every other frame was ruled out, as you asked, or does not show this person."
             _, more = self._best(person, frame)
             if left is not None:
-                scores = f"{self.analysis.frames[left].name} scores {more:.2f} more"
+                scored = self._score(person, left) - self._score(person, frame)
+                scores = f"{self.analysis.frames[left].name} scores {scored:.2f} more"
                 return f"Left as in the base frame: {scores}, but setting that in would be seen."
             if more <= self.options.swap_cost:
+                if fault and self._score(person, frame) < POOR:
+                    return f"No frame shows them better than the base frame ({fault})."
                 return "Already at their best in the base frame."
             return "No other frame gains enough to be worth a seam."
         return better + self._passed_over(person, frame)
 
     def _passed_over(self, person: int, frame: int) -> str:
         """Return what to say of a better face that was left for the sake of the seam, or nothing."""
-        best, more = self._best(person, frame)
+        best, _ = self._best(person, frame)
+        more = self._score(person, best) - self._score(person, frame)
         if more < WORTH_SAYING or self.cost[person, best] <= self.cost[person, frame]:
             return ""
         return f" {self.analysis.frames[best].name} scores {more:.2f} more, but its seam would show sooner."

@@ -20,6 +20,7 @@ SAID_ALWAYS = (
     FaultKind.NOTED,
     FaultKind.ABSENT,
     FaultKind.LEFT,
+    FaultKind.SHUT,
     FaultKind.FIRST_LOOK,
     FaultKind.TO_COME,
 )
@@ -51,6 +52,7 @@ _UNPLACED: dict[FaultKind, Callable[[Fault], str]] = {
         "a first look: what the donor does not show is still to come, and nothing is measured yet"
     ),
     FaultKind.TO_COME: lambda f: "a first look: the head is not set in yet",
+    FaultKind.SHUT: lambda f: "the eyes are shut in the picture, and no other frame could be taken",
     FaultKind.LEFT: lambda f: (
         f"left as in the base frame: {f.words} shows them better, but setting that in would be seen; "
         "the layered file has it as a hidden layer"

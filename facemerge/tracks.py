@@ -25,6 +25,11 @@ SAME_LOOKS = 0.06
 OTHER_LOOKS = 0.20
 # A wrong place and wrong looks must cost more than leaving a face without a person.
 UNMATCHED = 1.35
+FAR = 0.25
+"""Cost of each further `TracksOptions.max_move_faces` beyond the first."""
+SAME_PLACE, SURELY_OTHER = 0.35, 0.30
+"""Share of `max_move_faces` within which two tracks that are never seen together are one person, unless one
+minus the cosine of their most alike faces is larger than the second number."""
 ROW_GAP_FACES = 0.45
 
 
@@ -148,7 +153,7 @@ def _missing(alignment: Aligned | Unaligned) -> Missing:
 def _costs(
     tracks: Sequence[_Track], faces: Sequence[Face], places: Sequence[Float], options: TracksOptions
 ) -> Float:
-    """Return the (faces, tracks) costs of calling a face a person: 0 the same place, looks; 1 each if not."""
+    """Return the (faces, tracks) costs of calling a face a person: 0 the same place and looks."""
     known = [t.prototype() for t in tracks]
     there, here = np.array([place for place, _ in known])[None], np.array(places)[:, None]
     width = (there[..., 2] + here[..., 2]) / 2
@@ -156,9 +161,10 @@ def _costs(
     sized = np.abs(np.log(here[..., 2] / there[..., 2])) / math.log(1.5)
     alike = np.array([f.appearance for f in faces]) @ np.array([looks for _, looks in known]).T
     unlike = (1 - alike - SAME_LOOKS) / (OTHER_LOOKS - SAME_LOOKS)
-    # Place is capped at 1 and looks at 1.5: two people who swap places are told by their looks, while
-    # a burst of people who look alike is told by where they stand.
-    return np.asarray(np.minimum(1.0, moved) + 0.5 * np.minimum(1.0, sized) + np.clip(unlike, 0.0, 1.5))
+    # Looks are capped and place is not: two neighbours who swap are told by their looks, a burst of people
+    # who look alike by where they stand, and nobody is taken for somebody at the other end of the row.
+    far = np.minimum(moved, 1.0) + FAR * np.maximum(moved - 1.0, 0.0)
+    return np.asarray(far + 0.5 * np.minimum(1.0, sized) + np.clip(unlike, 0.0, 1.5))
 
 
 def _assign(
@@ -220,22 +226,29 @@ def _joined(tracks: list[_Track], options: TracksOptions) -> list[_Track]:
     tracks = sorted(tracks, key=lambda t: (-len(t.faces), min(t.faces)))
     kept: list[_Track] = []
     for track in tracks:
-        frame = min(track.faces)
-        host = next(
-            (
-                k
-                for k in kept
-                if not k.faces.keys() & track.faces.keys()
-                and _costs([k], [track.faces[frame]], [track.place()], options)[0, 0] < UNMATCHED
-            ),
-            None,
-        )
+        host = next((k for k in kept if _are_one(k, track, options)), None)
         if host is None:
             kept.append(track)
         else:
             for number, face in track.faces.items():
                 host.add(number, face, track.places[number])
     return kept
+
+
+def _are_one(one: _Track, other: _Track, options: TracksOptions) -> bool:
+    """Return whether two tracks are one person's.
+
+    A head that is turned in some frames looks like somebody else there, yet stands where its owner does.
+    """
+    if one.faces.keys() & other.faces.keys():
+        return False
+    frame = max(other.faces, key=lambda f: other.faces[f].confidence)
+    if _costs([one], [other.faces[frame]], [other.place()], options)[0, 0] < UNMATCHED:
+        return True
+    here, there = one.place(), other.place()
+    moved = float(np.hypot(*(here - there)[:2])) / ((here[2] + there[2]) / 2 * options.max_move_faces)
+    looks = [np.array([f.appearance for f in t.faces.values()]) for t in (one, other)]
+    return moved < SAME_PLACE and 1 - float((looks[0] @ looks[1].T).max()) < SURELY_OTHER
 
 
 def _rows(places: Sequence[Float]) -> list[int]:

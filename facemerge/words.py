@@ -462,6 +462,8 @@ class FaultKind(StrEnum):
     """Shown at once, not looked over yet."""
     TO_COME = "to come"
     """Not set in yet."""
+    SHUT = "shut"
+    """The eyes are shut in the picture, and no frame that may be taken shows them open."""
     LEFT = "left"
     """Left as in the base though another frame, named by `words`, shows them better."""
 

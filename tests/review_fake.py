@@ -165,6 +165,7 @@ def _take(person: dict[str, Any], frame: int, base: int) -> None:
     person["pick"], person["from_base"] = frame, frame == base
     person["area"] = None if frame == base else [x0 - 60, y0 - 80, x1 + 60, y1 + 70]
     person["weak"] = [] if frame == base else [[x0 - 20, y1], [x0 - 20, y1 - 90]]
+    person["weak_words"] = ["visible break in an edge", "a step in tone"][: len(person["weak"])]
 
 
 def weakness(person: int, frame: int) -> int:
@@ -354,7 +355,7 @@ class Handler(BaseHTTPRequestHandler):
         elif found := re.fullmatch(r"api/(picture|base)/\d+\.jpg", where.path):
             whole = picture(review, base=found[1] == "base")
             self._image(".jpg", cv2.resize(whole, SCREEN, interpolation=cv2.INTER_AREA))
-        elif found := re.fullmatch(r"api/part/\d+/(composite|base)\.jpg", where.path):
+        elif found := re.fullmatch(r"api/part/\d+/(composite|base|donor)\.jpg", where.path):
             x, y, w, h, zoom = (int(parse_qs(where.query)[k][0]) for k in ("x", "y", "w", "h", "zoom"))
             if not (0 <= x < x + w <= SIZE[0] and 0 <= y < y + h <= SIZE[1] and max(w, h) * zoom <= 1600):
                 self._json(400, {"error": "The part lies outside the picture."})

@@ -91,7 +91,8 @@ def exhaustive(
         for picks in itertools.product(range(frames), repeat=people):
             worth = 0.0
             for p, f in enumerate(picks):
-                worth += totals[p, f]
+                # The square root, reckoned apart from the program.
+                worth += totals[p, f] ** 0.5
                 if f != base:
                     worth -= options.swap_cost + options.seam_weight * seam(base, p, f)
             for p, q in itertools.combinations(range(people), 2):
@@ -345,3 +346,27 @@ def test_a_little_better_is_not_spoken_of_as_left() -> None:
     assert frames_of(chosen) == [0, 0, 0]
     assert chosen.picks[0].left is None
     assert "worth a seam" in chosen.picks[0].why
+
+
+@pytest.mark.parametrize(("shut", "opened"), [(0.0, 0.05), (0.01, 0.09), (0.02, 0.2), (0.3, 0.6)])
+def test_a_blink_gives_way_to_open_eyes_however_low_both_score(shut: float, opened: float) -> None:
+    """Who is soft or looks away scores low in every frame; open eyes are worth a swap all the same."""
+    a = analysis(np.array([[shut, opened], [0.9, 0.1]]))
+    chosen = choice.choose(a, no_seam, Decisions(base="f0.jpg"), ChoiceOptions())
+    assert frames_of(chosen) == [1, 0]
+
+
+@pytest.mark.parametrize(("here", "there"), [(0.8, 0.95), (0.9, 1.0), (0.7, 0.85), (0.01, 0.02)])
+def test_two_faces_of_a_kind_are_not_exchanged(here: float, there: float) -> None:
+    """A good face stays, though another scores a little more; so does a shut one for another shut one."""
+    a = analysis(np.array([[here, there], [0.9, 0.1]]))
+    chosen = choice.choose(a, no_seam, Decisions(base="f0.jpg"), ChoiceOptions())
+    assert frames_of(chosen) == [0, 0]
+
+
+def test_nobody_with_shut_eyes_is_told_to_be_at_their_best() -> None:
+    """Where no frame shows somebody better the fault is named."""
+    a = analysis(np.array([[0.02, 0.01], [0.9, 0.1]]))
+    chosen = choice.choose(a, no_seam, Decisions(), ChoiceOptions())
+    assert chosen.picks[0].why == "No frame shows them better than the base frame (eyes shut)."
+    assert chosen.picks[1].why == "Already at their best in the base frame."

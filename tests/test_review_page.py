@@ -179,8 +179,10 @@ def test_the_next_weak_place_is_seen_at_full_size(page: Page, review: Review) ->
     for id, n in (("P01", 0), ("P01", 1), ("P02", 0)):
         page.get_by_role("button", name="Next weak place").click()
         page.locator(f"#open-{id}").wait_for()
-        said = "The weakest place of 2" if n == 0 else "Weak place 2 of 2"
-        page.get_by_text(f"{said} along the seam of {id}.").wait_for(state="attached")
+        said = "the weakest place of 2" if n == 0 else "weak place 2 of 2"
+        words = f"{id}, {said}: {review.person(id)['weak_words'][n]}."
+        page.locator("#said", has_text=words).wait_for(state="attached")
+        page.locator("#close-up > figcaption", has_text=words).wait_for()
         assert page.locator("#weak > i").count() == len(review.person(id)["weak"]) == 2
         x, y = review.person(id)["weak"][n]
         page.wait_for_function("() => document.querySelectorAll('.part').length === 2")
@@ -189,6 +191,12 @@ def test_the_next_weak_place_is_seen_at_full_size(page: Page, review: Review) ->
         assert zoom == 1
         assert x0 < x < x0 + w
         assert y0 < y < y0 + h
+        # Base, donor and composite about the place, each pixel as it is.
+        close = [image.get_attribute("src") or "" for image in page.locator("#close-up img").all()]
+        assert [src.split("/")[-1].split(".")[0] for src in close] == ["base", "donor", "composite"]
+        left, top, wide, high, _ = map(int, re.findall(r"=(\d+)", close[0]))
+        assert left <= x < left + wide
+        assert top <= y < top + high
         page.wait_for_timeout(200)
 
 

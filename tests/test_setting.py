@@ -28,6 +28,7 @@ from facemerge.words import (
     Frame,
     Head,
     Missing,
+    Part,
     Person,
     Pick,
     Pixels,
@@ -363,3 +364,39 @@ def test_a_head_is_looked_over_with_what_it_lies_on(seen, monkeypatch: pytest.Mo
         assert wide == face.box[2] - face.box[0]
         assert made.risks[head.person].face_box == face.box
         assert (owners is None) is (extent == "face")
+
+
+def test_shut_eyes_that_stay_are_to_be_looked_at(seen):
+    """Whoever keeps shut eyes in the picture, with no better frame to take, is flagged and told why."""
+    analysis, _, _ = seen
+    person = analysis.people[0]
+    shut = [
+        None if s is None else replace(s, eyes=Part(value=0.1, reason="eyes shut"))
+        for s in analysis.scores[person.id]
+    ]
+    blinking = replace(analysis, scores=analysis.scores | {person.id: tuple(shut)})
+    picks = [Pick(person=p.id, frame=0, from_base=True, gain=0.0, cost=0.0, why="") for p in analysis.people]
+    chosen = Choice(base=0, picks=tuple(picks), why="")
+    risks = setting.missing_risks(blinking, chosen, Options())
+    assert [f.kind for f in risks[person.id].faults] == [FaultKind.SHUT]
+    assert risks[person.id].flag == "inspect"
+    open_eyed = setting.missing_risks(analysis, chosen, Options())
+    assert FaultKind.SHUT not in {f.kind for r in open_eyed.values() for f in r.faults}
+
+
+def test_frames_that_lie_roughly_give_faces_and_nobody_whole(seen):
+    """Whoever cannot be set in by the face alone is forecast to show, from a frame that lies only roughly."""
+    analysis, album, _ = seen
+    rough = replace(analysis.alignments[1], model="rough")
+    fates = (analysis.alignments[0], rough, *analysis.alignments[2:])
+    roughly = replace(analysis, alignments=fates)
+    assert roughly.is_rough(0, 1)
+    assert roughly.is_rough(1, 0)
+    assert not roughly.is_rough(1, 1)
+    assert not roughly.is_rough(0, 2)
+    for person in range(len(analysis.people)):
+        for blurred in (False, True):
+            usual = setting._forecast(analysis, album, (0, person, 1), blurred=blurred)
+            found = setting._forecast(roughly, album, (0, person, 1), blurred=blurred)
+            assert found == 1.0 if blurred else found <= 1.0
+            assert usual < 1.0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import itertools
 
 import numpy as np
@@ -191,3 +192,42 @@ def test_the_assignment_is_scipys_worked_example(monkeypatch: pytest.MonkeyPatch
     given = tracks._assign(known, found, places, TracksOptions())
     assert given == {0: 1, 1: 0, 2: 2}
     assert sum(cost[pair] for pair in given.items()) == pytest.approx(0.5)
+
+
+@pytest.mark.parametrize("apart", [5, 8])
+def test_people_who_look_alike_at_both_ends_of_a_row_are_two(apart: int) -> None:
+    """Two who are never found in one frame and have one appearance between them, five face widths apart."""
+    rng = np.random.default_rng(8)
+    places = [200, 200 + apart * WIDTH]
+    faces = [[face(7, places[f % 2] + rng.normal(0, 8), 300, rng)] for f in range(8)]
+    people, _ = tracks.track_people(faces, [aligned()] * 8, TracksOptions())
+    assert named(people, faces, [[f % 2] for f in range(8)]) == [{0}, {1}]
+
+
+def test_a_head_that_turns_stays_one_person() -> None:
+    """Somebody who looks like another in half the frames, turned away, and stands in the same place."""
+    rng = np.random.default_rng(9)
+    straight = looks(3, rng)
+    aside = straight + 0.9 * looks(4, rng)
+    aside /= np.linalg.norm(aside)
+    # One minus the cosine of the two is 0.26, beyond what two people usually have between them.
+    assert 0.2 < 1 - straight @ aside < 0.3
+    faces = []
+    for f in range(8):
+        found = face(3, 200 + rng.normal(0, 6), 300, rng)
+        found = dataclasses.replace(found, appearance=straight if f < 4 else aside)
+        faces.append([found, face(1, 500, 300, rng)])
+    people, _ = tracks.track_people(faces, [aligned()] * 8, TracksOptions())
+    assert named(people, faces, [[0, 1]] * 8) == [{0}, {1}]
+
+
+def test_whoever_takes_anothers_place_is_somebody_else() -> None:
+    """Who stands where another stood before, and looks nothing like them, is not that person."""
+    rng = np.random.default_rng(10)
+    faces = [[face(3 if f < 4 else 5, 200, 300, rng), face(1, 500, 300, rng)] for f in range(8)]
+    people, _ = tracks.track_people(faces, [aligned()] * 8, TracksOptions())
+    assert sorted(map(tuple, named(people, faces, [[3 if f < 4 else 5, 1] for f in range(8)]))) == [
+        (1,),
+        (3,),
+        (5,),
+    ]

@@ -46,6 +46,10 @@ WHOLE_RISK = 0.6
 """Risk to be expected of somebody who is taken whole; what was measured takes its place."""
 ROUNDS = 3
 """How often a choice is made and looked at, at most."""
+SHUT_BELOW = 0.3
+"""How open eyes are below which whoever stays so is to be looked at."""
+FORESEEN_MOST = 0.75
+"""The most that is foreseen of a person taken whole: nobody is given up for a forecast alone."""
 OWNERS_SHRINK = 0.25
 """How much smaller than a layer the map of whose its pixels are is: outlines are told on small copies."""
 ROOM_SHARE = 0.12
@@ -129,7 +133,7 @@ def _forecast(analysis: Analysis, album: Album, swap: Swap, *, blurred: bool) ->
     who = analysis.people[person]
     mine, theirs = album.patches.get((who.id, base)), album.patches.get((who.id, frame))
     surroundings = 1.0 if mine is None or theirs is None else composite.forecast(mine, theirs)
-    whole = 1 - (1 - WHOLE_RISK) * (1 - surroundings)
+    whole = min(FORESEEN_MOST, 1 - (1 - WHOLE_RISK) * (1 - surroundings))
     old, new = who.faces[base], who.faces[frame]
     if analysis.is_rough(base, frame):
         whole = 1.0
@@ -367,7 +371,7 @@ def _worth(
     worth = 0.0
     for i, pick in enumerate(chosen.picks):
         score = analysis.scores[pick.person][pick.frame]
-        worth += 0.0 if score is None else score.total
+        worth += 0.0 if score is None else choice.value(score.total)
         if not pick.from_base:
             worth -= swap_cost + seam_weight * tried[chosen.base, i, pick.frame]
     return worth
@@ -656,9 +660,12 @@ def missing_risks(analysis: Analysis, chosen: Choice, options: Options) -> dict[
         if isinstance(gap := p.faces[chosen.base], Missing)
     }
     for pick in chosen.picks:
+        score = analysis.scores[pick.person][pick.frame]
         if pick.left is not None:
             better = analysis.frames[pick.left].name
             said[pick.person] = Fault(kind=FaultKind.LEFT, chance=1.0, words=better)
+        elif pick.from_base and score is not None and (score.eyes.value or 1.0) < SHUT_BELOW:
+            said[pick.person] = Fault(kind=FaultKind.SHUT, chance=1.0)
     return {
         who: Risk(value=options.risk.inspect_from, flag="inspect", faults=(fault,))
         for who, fault in said.items()

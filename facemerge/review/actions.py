@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
+from facemerge import choice
 from facemerge.errors import OptionError
 from facemerge.formats.decisions import MOST_NOTE
 from facemerge.review.engine import Shown
@@ -181,7 +182,9 @@ def _better_in(asked: _Asked, frame: int) -> frozenset[str]:
     for pick in asked.now.choice.picks:
         there, here = (asked.analysis.scores[pick.person][f] for f in (frame, pick.frame))
         # A lesser face on a cleaner seam may be the better choice.
-        if there is not None and (here is None or there.total + asked.seam_weight > here.total):
+        if there is not None and (
+            here is None or choice.value(there.total) + asked.seam_weight > choice.value(here.total)
+        ):
             better.add(pick.person)
     return frozenset(better)
 

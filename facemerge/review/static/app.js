@@ -112,8 +112,8 @@ function nextWeak() {
   open(next.id, { moved: false });
   picture.look(picture.zoom === "fit" ? 1 : picture.zoom, person().weak[next.n], next.n);
   const count = person().weak.length;
-  const which = next.n ? `Weak place ${next.n + 1}` : "The weakest place";
-  const words = `${which}${count > 1 ? ` of ${count}` : ""} of ${next.id}: ${person().weak_words[next.n]}.`;
+  const which = next.n ? `weak place ${next.n + 1}` : "the weakest place";
+  const words = `${next.id}, ${which}${count > 1 ? ` of ${count}` : ""}: ${person().weak_words[next.n]}.`;
   say(byId("said"), words);
   closeUp(person().weak[next.n], words);
 }
@@ -126,7 +126,7 @@ function closeUp([x, y], words) {
   const side = Math.min(CLOSE_PX, ...state.size);
   const [left, top] = [x, y].map((at, n) => Math.round(Math.min(Math.max(at - side / 2, 0), state.size[n] - side)));
   for (const image of figure.querySelectorAll("img")) {
-    image.src = `api/part/${state.version}/${image.dataset.what}.jpg?x=${left}&y=${top}&w=${side}&h=${side}`;
+    image.src = `api/part/${state.version}/${image.dataset.what}.jpg?x=${left}&y=${top}&w=${side}&h=${side}&zoom=1`;
   }
   say(figure.querySelector(":scope > figcaption"), words);
   figure.hidden = false;
