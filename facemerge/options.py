@@ -183,14 +183,14 @@ class RiskOptions:
         "risk from which a head is flagged 'inspect'",
         low=0,
         high=1,
-        source="drawn bursts with their true pictures: below, a careful viewer found one seam in five",
+        source="below, blind viewers found 2 heads of 79",
     )
     retouch_from: float = _option(
         0.7,
         "risk from which a head is flagged 'retouch'",
         low=0,
         high=1,
-        source="drawn bursts with their true pictures: above, a careful viewer found nearly every seam",
+        source="above, blind viewers found 21 heads of 22",
     )
 
 

@@ -30,7 +30,7 @@ Box = tuple[float, float, float, float]
 
 _PLACED: dict[FaultKind, str] = {
     FaultKind.BREAK: "visible break in an edge",
-    FaultKind.PATTERN: "a pattern does not carry on",
+    FaultKind.PATTERN: "a pattern breaks off",
     FaultKind.SMEAR: "texture is smeared",
     FaultKind.GHOST: "two pictures show through each other",
     FaultKind.STRIP: "a thin rim or sliver is left",

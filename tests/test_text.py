@@ -25,7 +25,7 @@ def fault(kind: FaultKind, amount: float = 4.0, **more: object) -> Fault:
     ("found", "words"),
     [
         (fault(FaultKind.BREAK, at=AT), "visible break in an edge at the collar"),
-        (fault(FaultKind.PATTERN, at=AT), "a pattern does not carry on at the collar"),
+        (fault(FaultKind.PATTERN, at=AT), "a pattern breaks off at the collar"),
         (fault(FaultKind.SMEAR, at=AT), "texture is smeared at the collar"),
         (fault(FaultKind.GHOST, at=AT), "two pictures show through each other at the collar"),
         (fault(FaultKind.STRIP, at=AT), "a thin rim or sliver is left at the collar"),
