@@ -56,9 +56,24 @@ def test_many_small_faces_are_all_found_once(models: Models) -> None:
     assert [f.box[0] for f in found] == sorted(f.box[0] for f in found)
 
 
-@pytest.mark.parametrize("name", ["brick", "grass", "gravel", "coffee", "chelsea", "rocket", "page", "clock"])
+@pytest.mark.parametrize(
+    "name",
+    [
+        "brick",
+        "grass",
+        "gravel",
+        "coffee",
+        "chelsea",
+        "rocket",
+        "page",
+        "clock",
+        "moon",
+        "cell",
+        "colorwheel",
+    ],
+)
 def test_nobody_is_found_where_nobody_is(models: Models, name: str) -> None:
-    """Brick, grass, gravel, a cup, a cat, a rocket, print: no faces."""
+    """Brick, grass, gravel, a cup, a cat, a rocket, print, a moon, a cell, a wheel of colours: no faces."""
     image = getattr(data, name)()
     image = np.dstack([image] * 3) if image.ndim == 2 else image[..., :3]
     assert faces.detect_faces(image, models, FacesOptions()) == ()

@@ -68,7 +68,7 @@ BLINDING_BLUR = 2.0
 """Blur in patch pixels at which half of what is seen is believed; an iris has a radius of four."""
 UNSURE_STANDARD = 1.35
 """What a pixel of blur counts where not even a person's clearest eyes are without it."""
-LEAST_KNOWN = 0.3
+LEAST_KNOWN = 0.4
 """Of what is seen, what must be believed lest the eyes be unknown."""
 CLEAR_PX = 0.7
 """Less blur than this hides nothing; shut lashes alone may look that much sharper than an iris."""
