@@ -93,6 +93,14 @@ def seam_weight(options: ChoiceOptions, *, base_asked: bool) -> float:
     return options.seam_weight * (ASKED_SHARE if base_asked else 1.0)
 
 
+def seam_price(risk: float, weight: float) -> float:
+    """Return what a seam of some risk counts against a better face.
+
+    The square: a face that somebody has to look at is better than a bad one, one that is surely found is not.
+    """
+    return weight * risk * risk
+
+
 def value(score: float) -> float:
     """Return what a score is worth when faces are weighed against each other and against seams.
 
@@ -243,7 +251,7 @@ class _Plan:
         return value(self._score(person, frame))
 
     def _price(self, person: int, frame: int) -> float:
-        return self.options.swap_cost + self.weight * self.seam_cost(self.base, person, frame)
+        return self.options.swap_cost + seam_price(self.seam_cost(self.base, person, frame), self.weight)
 
     def solve(self) -> tuple[float, list[int]]:
         """Return the greatest worth and each person's frame for it."""
@@ -330,7 +338,7 @@ class _Plan:
         if best == frame or gains <= self.options.swap_cost:
             return None
         weight = seam_weight(self.options, base_asked=True)
-        price = self.options.swap_cost + weight * self.seam_cost(self.base, person, best)
+        price = self.options.swap_cost + seam_price(self.seam_cost(self.base, person, best), weight)
         return best if gains > price else None
 
     def _best(self, person: int, frame: int) -> tuple[int, float]:

@@ -206,15 +206,6 @@ def _is_one_of(face: Face, known: Sequence[Face]) -> bool:
     return bool((_ious(np.array(face.box), boxes) >= SAME_FACE_IOU).any())
 
 
-def turn_deg(face: Face) -> float:
-    """Return how far a head is turned to the side, in degrees; 0 = frontal, positive to the picture's right.
-
-    Measured between the two cheeks' outermost landmarks, whose depth the landmarker estimates.
-    """
-    across = face.landmarks[454] - face.landmarks[234]
-    return float(np.degrees(np.arctan2(across[2], across[0])))
-
-
 def _search(image: NDArray[np.uint8], models: Models, options: FacesOptions, expected: Expected) -> _Finds:
     copies = _Copies(image)
     scales = _scales((image.shape[1], image.shape[0]), options)

@@ -169,7 +169,7 @@ class ChoiceOptions:
     )
     seam_weight: float = _option(
         1.0,
-        "how much a seam expected to show counts against a better face",
+        "how much the square of a seam's risk counts against a better face",
         low=0,
         high=10,
         source="a head that is surely found is worth no more than the one in the base",

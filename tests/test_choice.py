@@ -94,7 +94,7 @@ def exhaustive(
                 # The square root, reckoned apart from the program.
                 worth += totals[p, f] ** 0.5
                 if f != base:
-                    worth -= options.swap_cost + options.seam_weight * seam(base, p, f)
+                    worth -= options.swap_cost + options.seam_weight * seam(base, p, f) ** 2
             for p, q in itertools.combinations(range(people), 2):
                 overlap = boxes[p][2] + reach - (boxes[q][0] - reach)
                 if overlap > 0 and picks[p] != picks[q]:

@@ -242,6 +242,9 @@ def settled(
         if all(risk.flag == "clear" for risk in made.risks.values()):
             break
     found = choose(analysis, album, decisions, options, tried, forecasts)
+    if not any(_same(found, made.choice) for made in rounds) and _swaps(found) <= tried.keys():
+        # Somebody is left out, or put back, of whom all is known: no head has to be made for it.
+        rounds.append(bench_of(found.base).set_in(found, progress))
     weight = choice.seam_weight(options.choice, base_asked=decisions.base is not None)
     return _best(analysis, rounds, found, tried, options.choice.swap_cost, weight)
 
@@ -356,6 +359,10 @@ def _same(a: Choice, b: Choice) -> bool:
     return a.base == b.base and [p.frame for p in a.picks] == [p.frame for p in b.picks]
 
 
+def _swaps(chosen: Choice) -> set[Swap]:
+    return {(chosen.base, i, pick.frame) for i, pick in enumerate(chosen.picks) if not pick.from_base}
+
+
 def _measured(analysis: Analysis, chosen: Choice, risks: Mapping[str, Risk]) -> dict[Swap, float]:
     return {
         (chosen.base, i, pick.frame): risks[pick.person].value
@@ -373,7 +380,7 @@ def _worth(
         score = analysis.scores[pick.person][pick.frame]
         worth += 0.0 if score is None else choice.value(score.total)
         if not pick.from_base:
-            worth -= swap_cost + seam_weight * tried[chosen.base, i, pick.frame]
+            worth -= swap_cost + choice.seam_price(tried[chosen.base, i, pick.frame], seam_weight)
     return worth
 
 
