@@ -40,8 +40,8 @@ from facemerge.words import (
 DONORS_KEPT = 3
 SPARE_ERROR_PX = 2.0
 """Expected error of alignment up to which a third frame's background is trusted to join."""
-MOVED_RISK = 0.2
-"""Risk a face width: light falls a little differently on a head that has moved."""
+MOVED_COST = 0.2
+"""What a move costs a face width: light falls a little differently on a head that has moved."""
 WHOLE_RISK = 0.6
 """Risk to be expected of somebody who is taken whole; what was measured takes its place."""
 ROUNDS = 3
@@ -143,7 +143,8 @@ def _forecast(analysis: Analysis, album: Album, swap: Swap, *, blurred: bool) ->
     if analysis.is_rough(base, frame):
         # How far they moved is not known so well, and nobody can be taken whole.
         return min(1.0, face)
-    return min(whole, face + MOVED_RISK * _moved(analysis, base, frame, old, new))
+    # As a seam costs its risk squared, a move costs so much more a face width.
+    return min(whole, float(np.sqrt(face**2 + MOVED_COST * _moved(analysis, base, frame, old, new))))
 
 
 def _moved(analysis: Analysis, base: int, frame: int, old: Face, new: Face) -> float:
