@@ -369,7 +369,7 @@ class _Plan:
                 return f"Left as in the base frame: {scores}, but setting that in would be seen."
             if more <= self.options.swap_cost:
                 if fault and self._score(person, frame) < POOR:
-                    return f"No frame shows them better than the base frame ({fault})."
+                    return f"No frame shows them much better than the base frame ({fault})."
                 return "Already at their best in the base frame."
             return "No other frame gains enough to be worth a seam."
         return better + self._passed_over(person, frame)

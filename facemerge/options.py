@@ -46,7 +46,7 @@ def _option(
 class AlignOptions:
     max_error_px: float = _option(
         4.0,
-        "a frame whose expected alignment error is larger gives no heads, at a picture 2400 px wide",
+        "a frame whose expected alignment error is larger gives faces alone, at a picture 2400 px wide",
         unit="px",
         low=0.1,
         high=100,
@@ -155,14 +155,14 @@ class ScoresOptions:
 class ChoiceOptions:
     swap_cost: float = _option(
         0.1,
-        "score a new head must gain before it is worth a seam",
+        "square root of a score that a new head must gain before it is worth a seam",
         low=0,
         high=1,
         source="tried: two good faces of one person differ by up to this much",
     )
     neighbour_cost: float = _option(
         0.1,
-        "score two people whose heads meet must gain before their heads come from different frames",
+        "the same for two people whose heads meet, before their heads come from different frames",
         low=0,
         high=0.5,
         source="tried on bursts with known truth",

@@ -29,7 +29,7 @@ SAID_ALWAYS = (
 Box = tuple[float, float, float, float]
 
 _PLACED: dict[FaultKind, str] = {
-    FaultKind.BREAK: "visible break in an edge",
+    FaultKind.BREAK: "an edge is broken",
     FaultKind.PATTERN: "a pattern breaks off",
     FaultKind.SMEAR: "texture is smeared",
     FaultKind.GHOST: "two pictures show through each other",
@@ -52,7 +52,7 @@ _UNPLACED: dict[FaultKind, Callable[[Fault], str]] = {
         "a first look: what the donor does not show is still to come, and nothing is measured yet"
     ),
     FaultKind.TO_COME: lambda f: "a first look: the head is not set in yet",
-    FaultKind.SHUT: lambda f: "the eyes are shut in the picture, and no other frame could be taken",
+    FaultKind.SHUT: lambda f: "the eyes are shut in the picture",
     FaultKind.LEFT: lambda f: (
         f"left as in the base frame: {f.words} shows them better, but setting that in would be seen; "
         "the layered file has it as a hidden layer"
@@ -82,17 +82,20 @@ def reasons(risk: Risk) -> tuple[str, ...]:
 
 def places(risk: Risk) -> tuple[str, ...]:
     """Return what is wrong at each of a risk's places, in their order."""
-    return tuple(_sentence([fault], risk.face_box) for fault in risk.faults if fault.at is not None)
+    said = tuple(_sentence([fault], risk.face_box) for fault in risk.faults if fault.at is not None)
+    return said or reasons(risk)[:1] if risk.places else ()
 
 
 def _sentence(faults: list[Fault], box: Box | None) -> str:
     first = faults[0]
-    where = "" if first.at is None else region(first.at, box)
+    theirs = first.person is not None and not first.words
+    # Of somebody else's pixels, where they lie about this head says little.
+    where = "" if first.at is None or theirs else region(first.at, box)
     more = len(faults) - 1
-    further = "" if not more else f" and at {'one more place' if more == 1 else f'{more} more places'}"
+    further = "" if not more else f", and {'one more place' if more == 1 else f'{more} more places'}"
     place = f"{where}{further}"
     if first.kind is FaultKind.NEIGHBOUR:
-        words = f"a part of {first.person} as large as {_share(first.amount)} of a face has changed"
+        words = f"a part of {first.person} as large as {_size(first.amount)} has changed{where}"
     elif first.kind is FaultKind.LINES:
         words = f"lines are off by {first.amount:.0f} px{place}"
     elif first.kind in _PLACED and (first.at is not None or first.kind not in _UNPLACED):
@@ -106,8 +109,9 @@ def _sentence(faults: list[Fault], box: Box | None) -> str:
     return words
 
 
-def _share(share: float) -> str:
-    return f"{max(1.0, 100 * share):.0f} %"
+def _size(faces: float) -> str:
+    """Return an area in squared face widths in words."""
+    return f"{max(1.0, 100 * faces):.0f} % of a face" if faces < 1 else f"{faces:.1f} faces"
 
 
 def region(at: tuple[float, float], box: Box | None) -> str:

@@ -65,7 +65,7 @@ class Aligned:
     """(3, 3) homography, full-resolution pixels of the frame to those of the reference, [2, 2] = 1."""
     model: str
     """'reference', 'homography', 'identity', 'shading' or 'people': what was fitted, and on what; 'rough': no
-    homography fits well, and only faces that are placed by themselves may come from or into the frame."""
+    homography fits well, and whoever comes from or into the frame is placed by their face alone."""
     inliers: int
     """Correspondences that agree with the model."""
     error_px: float
@@ -192,7 +192,7 @@ class Analysis:
         return np.asarray(m / m[2, 2])
 
     def is_rough(self, base: int, frame: int) -> bool:
-        """Return whether two frames lie on each other only roughly: nobody is taken whole between them."""
+        """Return whether two frames lie on each other only roughly: people are placed by their faces."""
         fates = (self.alignments[base], self.alignments[frame])
         return base != frame and any(isinstance(a, Aligned) and a.model == "rough" for a in fates)
 
@@ -322,7 +322,7 @@ class Pick:
     gain: float
     """Score of the pick less the score in the base, in [-1, 1]."""
     cost: float
-    """What the swap was reckoned to cost in the same unit; 0 if from_base."""
+    """What the swap was reckoned to cost, in square roots of scores; 0 if from_base."""
     why: str
     """One plain sentence."""
     left: int | None = None
@@ -363,7 +363,8 @@ class Misfit:
     @property
     def worst(self) -> float:
         """The greatest of these shares; up to 1 the inner face alone will do."""
-        return max(self.shares.values())
+        shares = self.shares.values()
+        return max(shares) if all(map(math.isfinite, shares)) else math.inf
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -449,7 +450,7 @@ class FaultKind(StrEnum):
     HIDDEN = "hidden"
     """Whoever stands in front covers a part of the new head; the amount is the share of it."""
     GRAIN = "grain"
-    """Grain differs; the amount is the donor's over the base's."""
+    """Grain differs; the amount is how many times as much there is in one frame."""
     NEIGHBOUR = "neighbour"
     """Somebody else's pixels have changed; the amount is how large a part, in squared face widths."""
     TOUCHED = "touched"
@@ -463,7 +464,7 @@ class FaultKind(StrEnum):
     TO_COME = "to come"
     """Not set in yet."""
     SHUT = "shut"
-    """The eyes are shut in the picture, and no frame that may be taken shows them open."""
+    """The eyes are shut in the picture."""
     LEFT = "left"
     """Left as in the base though another frame, named by `words`, shows them better."""
 
@@ -485,7 +486,8 @@ class Fault:
     person: str | None = None
     """Whose pixels suffer; None: those of the head itself, or the background's."""
     words: str = ""
-    """What the user or the file system calls it: a note, a frame's name, a reason given elsewhere."""
+    """What the user or the file system calls it: a note, a frame's name, a reason given elsewhere; of
+    somebody who was not set in, the id of the person whose head did it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -502,5 +504,10 @@ class Risk:
 
     @property
     def places(self) -> tuple[tuple[float, float], ...]:
-        """The places to look at, x, y in base pixels, the worst first."""
-        return tuple(fault.at for fault in self.faults if fault.at is not None)
+        """The places to look at, x, y in base pixels, the worst first; the face's middle if none is told."""
+        told = tuple(fault.at for fault in self.faults if fault.at is not None)
+        if told or self.flag == "clear" or self.face_box is None:
+            return told
+        # Whoever is to look has to know where: what fits badly all over is seen on the face.
+        x0, y0, x1, y1 = self.face_box
+        return (((x0 + x1) / 2, (y0 + y1) / 2),)

@@ -249,7 +249,8 @@ def main(words: list[str] | None = None) -> int:
             cells.append(f"{sum(t.found for t in of)}/{len(of)}" if of else "")
         print(f"| {kind} | " + " | ".join(cells) + " |")
     took = [t.seconds for t in tried]
-    print(f"\nPlanted {len(tried)}; a look took {np.mean(took):.2f} CPU s, at most {max(took):.2f}.")
+    longest, usual = max(took, default=0.0), np.mean(took or [0.0])
+    print(f"\nPlanted {len(tried)}; a look took {usual:.2f} CPU s, at most {longest:.2f}.")
     ringed, flagged = sum(n > 0 for n, _ in named), sum(f != "clear" for _, f in named)
     print(f"Untouched {len(named)}: a place named on {ringed}, flagged {flagged}.")
     return 0

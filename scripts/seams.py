@@ -48,7 +48,7 @@ from seam_measures import (
 )
 from seam_truth import Truth, drawn_once
 
-from facemerge import composite, faces, pipeline, text
+from facemerge import composite, pipeline, text
 from facemerge.formats import photo
 from facemerge.models import Models
 from facemerge.options import Options
@@ -306,7 +306,6 @@ def _held(run: Run, head: Head, truth: Truth, merged: Image, alpha: Map, others:
         "extent": head.extent,
         "placement": head.placement,
         "face_px": round(face_px, 1),
-        "head_turn_deg": round(faces.turn_deg(theirs) - faces.turn_deg(mine), 2),
         "align_error_px": round(run.analysis.error_to_base_px(run.chosen.base, pick.frame), 3),
         "faults": [dataclasses.asdict(f) for f in danger.faults],
         **{f"joint_{k}": v for k, v in dataclasses.asdict(head.joint).items()},

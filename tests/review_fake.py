@@ -165,6 +165,7 @@ def _take(person: dict[str, Any], frame: int, base: int) -> None:
     person["pick"], person["from_base"] = frame, frame == base
     person["area"] = None if frame == base else [x0 - 60, y0 - 80, x1 + 60, y1 + 70]
     person["weak"] = [] if frame == base else [[x0 - 20, y1], [x0 - 20, y1 - 90]]
+    person["weak_donors"] = [person["id"]] * len(person["weak"])
     person["weak_words"] = ["visible break in an edge", "a step in tone"][: len(person["weak"])]
 
 

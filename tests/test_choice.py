@@ -368,5 +368,5 @@ def test_nobody_with_shut_eyes_is_told_to_be_at_their_best() -> None:
     """Where no frame shows somebody better the fault is named."""
     a = analysis(np.array([[0.02, 0.01], [0.9, 0.1]]))
     chosen = choice.choose(a, no_seam, Decisions(), ChoiceOptions())
-    assert chosen.picks[0].why == "No frame shows them better than the base frame (eyes shut)."
+    assert chosen.picks[0].why == "No frame shows them much better than the base frame (eyes shut)."
     assert chosen.picks[1].why == "Already at their best in the base frame."

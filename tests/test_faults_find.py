@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import cv2
 import numpy as np
 import pytest
@@ -207,3 +209,61 @@ def test_slow_light_is_no_fault(extent: str) -> None:
     finished = imaging.from_unit(np.clip(imaging.to_unit(donor) * ramp, 0, 1), np.uint8)
     base = crowd(PEOPLE, kind="plain", noise=1.5, seed=4).image
     assert faults.find(base, head_of(finished, donor, extent), FACE_PX) == []
+
+
+def weave(steps: float = 25.0) -> np.ndarray:
+    """Return cloth of a fine weave, of as many 8-bit steps."""
+    rng = np.random.default_rng(5)
+    grey = np.clip(130 + steps * np.sign(rng.normal(size=BASE.shape[:2])), 0, 255)
+    return cv2.GaussianBlur(np.repeat(grey[..., None], 3, 2), (0, 0), 1.2).astype(np.uint8)
+
+
+def plain() -> np.ndarray:
+    rng = np.random.default_rng(6)
+    return np.clip(140 + rng.normal(0, 1.0, BASE.shape), 0, 255).astype(np.uint8)
+
+
+def first_kind(base: Array, donor: Array, finished: Array) -> FaultKind:
+    return faults.find(base, head_of(finished, donor), FACE_PX)[0].kind
+
+
+def test_a_step_on_plain_ground_is_a_step() -> None:
+    """A backdrop that changes its tone along a line."""
+    out = plain()
+    out[200:260, 150:210] += 12
+    assert first_kind(plain(), plain(), out) is FaultKind.STEP
+
+
+def test_sharp_beside_soft_is_named() -> None:
+    """A wall that is crisp on one side of a line and soft on the other, of two frames of which one is soft."""
+    donor = cv2.GaussianBlur(BASE, (0, 0), 5)
+    out = BASE.copy()
+    out[:, 326:] = donor[:, 326:]
+    found = faults.find(BASE, head_of(out, donor), FACE_PX)
+    assert found
+    assert FaultKind.SHARPNESS in {p.kind for p in found}
+
+
+def test_a_texture_that_does_not_carry_on_is_a_pattern() -> None:
+    """Leaves beside other leaves: no outline is broken, but the texture is."""
+    base = weave(40)
+    out = base.copy()
+    out[180:230, 180:230] = base[60:110, 60:110]
+    kinds = {p.kind for p in faults.find(base, head_of(out, base), FACE_PX)}
+    assert FaultKind.PATTERN in kinds
+    assert FaultKind.SMEAR not in kinds
+
+
+@pytest.mark.parametrize("at", [(60, 40), (208, 190), (370, 420)])
+def test_a_strip_is_one_at_the_layers_edge_too(at: At) -> None:
+    """Near the first and the last rows and columns of a layer a strip is named as in its middle."""
+    x, y = at
+    part = np.s_[y - 10 : y + 60, x - 10 : x + 60]
+    finished = planted(strip, (x + 14, y))[part]
+    head = dataclasses.replace(
+        head_of(DONOR),
+        pixels=frozen(finished),
+        unblended=frozen(DONOR[part]),
+        mask=frozen(np.full(finished.shape[:2], 255, np.uint8)),
+    )
+    assert FaultKind.STRIP in {p.kind for p in faults.find(BASE[part], head, FACE_PX)}

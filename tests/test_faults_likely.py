@@ -133,6 +133,14 @@ def test_the_thresholds_are_the_users(inspect: float, retouch: float, flag: str)
     assert told(0.5, [], RiskOptions(inspect_from=inspect, retouch_from=retouch)).flag == flag
 
 
+def test_a_misfit_that_is_no_number_is_the_worst() -> None:
+    """Whatever could not be measured of a face is not taken for a good fit."""
+    face = replace(HEAD, joint=Joint(misfit=replace(FITS, pose=float("nan"))))
+    found = assess([], face, OPTIONS)
+    assert found.flag == "retouch"
+    assert found.faults[0].kind is FaultKind.POSE
+
+
 def test_of_strange_is_a_probability() -> None:
     """Nothing strange is no risk; several places are more than one."""
     assert of_strange(0.0) == 0

@@ -24,7 +24,7 @@ def fault(kind: FaultKind, amount: float = 4.0, **more: object) -> Fault:
 @pytest.mark.parametrize(
     ("found", "words"),
     [
-        (fault(FaultKind.BREAK, at=AT), "visible break in an edge at the collar"),
+        (fault(FaultKind.BREAK, at=AT), "an edge is broken at the collar"),
         (fault(FaultKind.PATTERN, at=AT), "a pattern breaks off at the collar"),
         (fault(FaultKind.SMEAR, at=AT), "texture is smeared at the collar"),
         (fault(FaultKind.GHOST, at=AT), "two pictures show through each other at the collar"),
@@ -39,14 +39,14 @@ def fault(kind: FaultKind, amount: float = 4.0, **more: object) -> Fault:
         (fault(FaultKind.OLD_SELF, 0.05), "5.0 % of the old head may still show beside the new one"),
         (fault(FaultKind.HIDDEN), "whoever stands in front covers a part of the new head"),
         (fault(FaultKind.GRAIN, 3.0), "grain differs: 3.0 times as much in one frame"),
-        (fault(FaultKind.STRIP, at=AT, person="P04"), "a thin rim or sliver is left at the collar, on P04"),
+        (fault(FaultKind.STRIP, at=AT, person="P04"), "a thin rim or sliver is left, on P04"),
         (
             fault(FaultKind.NEIGHBOUR, 0.25, at=AT, person="P04"),
             "a part of P04 as large as 25 % of a face has changed",
         ),
         (
             fault(FaultKind.NEIGHBOUR, 0.25, at=AT, person="P04", words="P02"),
-            "a part of P04 as large as 25 % of a face has changed, since P02 was set in",
+            "a part of P04 as large as 25 % of a face has changed at the collar, since P02 was set in",
         ),
         (fault(FaultKind.NOTED, words="stray hair"), "noted by hand: stray hair"),
         (
@@ -93,10 +93,10 @@ def test_places_are_told_as_seen_in_the_picture(at: tuple[float, float], where: 
 def test_faults_of_one_kind_are_told_together() -> None:
     """The worst place by name, the others by number; other kinds apart."""
     found = [fault(FaultKind.STRIP, at=AT), fault(FaultKind.STRIP, at=(150.0, 250.0))]
-    assert text.reasons(risk(*found)) == ("a thin rim or sliver is left at the collar and at one more place",)
+    assert text.reasons(risk(*found)) == ("a thin rim or sliver is left at the collar, and one more place",)
     more = [*found, fault(FaultKind.STRIP, at=(60.0, 250.0)), fault(FaultKind.POSE)]
     assert text.reasons(risk(*more)) == (
-        "a thin rim or sliver is left at the collar and at 2 more places",
+        "a thin rim or sliver is left at the collar, and 2 more places",
         "the head is held differently in the two frames",
     )
 
@@ -135,3 +135,16 @@ def test_words_and_flag_never_contradict_each_other(
     else:
         assert text.NOTHING_SHOWS not in said
         assert not any(s.startswith(text.HARDLY) for s in said)
+
+
+def test_every_place_has_its_words() -> None:
+    """As many sentences as there are places, in their order; who is flagged without a place gets the face's."""
+    found = risk(
+        fault(FaultKind.POSE), fault(FaultKind.STRIP, at=AT), fault(FaultKind.STEP, at=(150.0, 250.0))
+    )
+    assert text.places(found) == ("a thin rim or sliver is left at the collar", "a step in tone on the face")
+    assert found.places == (AT, (150.0, 250.0))
+    nowhere = risk(fault(FaultKind.POSE))
+    assert nowhere.places == ((150.0, 250.0),)
+    assert text.places(nowhere) == ("the head is held differently in the two frames",)
+    assert text.places(risk(flag="clear")) == risk(flag="clear").places == ()

@@ -60,9 +60,7 @@ LAYOUT_SHARE, SAME_LAYOUT, FLAT = 0.04, 0.6, 3.0
 correlation from which two backgrounds are one, however badly they lie on each other; and the standard
 deviation, in 8-bit steps, below which there is nothing to go by. Of 18 frames of hand-held clips of near
 groups the correlation is 0.79 and more, of drawn backgrounds of one kind in another place 0.19 and less."""
-ROUGH_NOTE = (
-    "Placed only to within {error_px:.1f} px: it gives faces, placed by themselves, and nobody whole."
-)
+ROUGH_NOTE = "Placed only to within {error_px:.1f} px: whoever comes from it is placed by the face alone."
 STILL_PX = 0.1
 """Shift, in pixels at the reference width, below which a camera stood still."""
 PLAIN_NOTES = {

@@ -140,12 +140,6 @@ class Layer:
     """(h, w) where the donor's frame reaches."""
     mask: Map
     """(h, w) in [0, 1]: soft, and more than 0 wherever anything has changed."""
-    whole: Map
-    """(h, w, 3) the donor, with what it does not show from other frames."""
-    taken: Map
-    """(h, w) in [0, 1]: how much of `whole` shows."""
-    natural: NDArray[np.bool_]
-    """(h, w) beside whoever stands in front: an outline is to be expected there, whatever meets at it."""
     gain: tuple[float, float, float]
     """Factors on the donor's linear light, R, G, B, in the middle."""
     tone_delta_e: float
@@ -350,9 +344,6 @@ class Layering:
             donor=np.asarray(placed, np.float32),
             reached=reached,
             mask=mask,
-            whole=whole,
-            taken=np.asarray(taken, np.float32),
-            natural=_grown(natural > 0.5, max(1, round(OUTLINE_PX / work_scale(self.face_px)))),
             gain=tone.usual(gain),
             tone_delta_e=toned,
             filled=float((shows_at_all & wanted & filling.known).sum() / max(int(shows_at_all.sum()), 1)),

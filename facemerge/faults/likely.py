@@ -36,6 +36,8 @@ def of_face(worst: float) -> float:
     and badly fitting ones, on drawn and photographed people; each burst told from the others, its area under
     the curve was 0.95 and its Brier score 0.07.
     """
+    if not np.isfinite(worst):
+        return 1.0
     return float(1 / (1 + np.exp(FACE_LEVEL - FACE_SLOPE * worst)))
 
 
@@ -167,7 +169,7 @@ def _of_place(place: Place, chance: float) -> Fault:
 
 
 def _of_joint(joint: Joint) -> list[Fault]:
-    grain = max(joint.grain_ratio, 1e-3)
+    grain = min(max(joint.grain_ratio, 1e-2), 1e2)
     amounts = {
         FaultKind.OLD_SELF: joint.old_head_left,
         FaultKind.HIDDEN: joint.head_hidden,

@@ -48,7 +48,7 @@ class Owners:
     """Whose each pixel of a head's layer is, before and in the donor's frame as it was laid."""
 
     before: NDArray[np.int16]
-    """(h, w) person's index, -1 = background; of any size: it is laid over the layer."""
+    """(h, w) person's index in the untouched base, -1 = background; of any size, laid over the layer."""
     donor: NDArray[np.int16]
     """The same for the donor."""
     who: int
@@ -100,7 +100,8 @@ def find(
     Returns
     -------
     list of Place
-        No two of one kind within `APART_FACES`, the largest amounts of each kind first.
+        Places that look like neither frame, the strangest first, none within `APART_FACES` of another; then
+        lines that do not meet; then what others have lost.
     """
     look = _Look(before, head, face_px)
     if not look.changed.any():
@@ -190,7 +191,8 @@ class _Look:
         part = self._part(x, y, self.radius)
         about = self._part(x, y, self.radius + ROOM_PX)
         thin = strips(self.seen[about], [p[about] for p in self.sources])
-        if thin[ROOM_PX:-ROOM_PX, ROOM_PX:-ROOM_PX].max(initial=0) > LEAST_STRIP:
+        inner = tuple(slice(a.start - b.start, a.stop - b.start) for a, b in zip(part, about, strict=True))
+        if thin[inner].max(initial=0) > LEAST_STRIP:
             return FaultKind.STRIP
         seen, before, donor = (p[part].reshape(-1, 3) for p in self.even)
         way = donor - before

@@ -34,6 +34,7 @@ from facemerge.words import (
     Pick,
     Pixels,
     Risk,
+    Score,
     Touches,
 )
 
@@ -513,9 +514,9 @@ class Bench:
         offers = further_frames(self._analysis, self._index, frame) if further and not rough else []
         base, donor = self._shot(self._index, current), self._shot(frame, self._donors(frame))
         if rough:
-            # Asked for all the same: what lies about the face at least is laid where the face is.
+            # What lies about the face at least is laid where the face is.
             donor = dataclasses.replace(donor, base_from_frame=composite.by_face(donor, base, who))
-        return composite.build_person(
+        head = composite.build_person(
             base=base,
             donor=donor,
             person=person,
@@ -525,6 +526,7 @@ class Bench:
             laid={indices[i]: self._shot(f, self._donors(f)) for i, f in laid.items()},
             area=area,
         )
+        return dataclasses.replace(head, placement="similarity") if rough else head
 
     def _may_be_inner(self, who: int, frame: int) -> bool:
         """Return whether an inner face could do: nobody wants a sharp one in a blurred head."""
@@ -576,11 +578,13 @@ class Bench:
 
     def _owners(self, person: Person, frame: int, head: Head) -> faults.Owners | None:
         """Return whose the pixels of a head's layer are in the base and in the donor's frame."""
+        if head.base_from_donor is None:
+            return None
         told = [self._outlines.of(self._index), self._outlines.of(frame)]
         h, w = head.mask.shape
         size = max(8, round(w * OWNERS_SHRINK)), max(8, round(h * OWNERS_SHRINK))
         window = imaging.scale_matrix((w, h), size) @ imaging.shift_matrix(-head.offset[0], -head.offset[1])
-        motions = np.eye(3), self._analysis.base_from_frame(self._index, frame)
+        motions = np.eye(3), head.base_from_donor
         maps = [
             shown.owners(window @ motion, size)
             for shown, motion in zip(told, motions, strict=True)
@@ -645,6 +649,7 @@ def further_frames(analysis: Analysis, base: int, donor: int) -> list[int]:
         for frame, aligned in enumerate(analysis.alignments)
         if frame not in (base, donor)
         and isinstance(aligned, Aligned)
+        and not analysis.is_rough(base, frame)
         and analysis.error_to_base_px(base, frame) <= SPARE_ERROR_PX
     ]
 
@@ -660,7 +665,8 @@ def _meet(a: Head, b: Head) -> bool:
 def missing_risks(analysis: Analysis, chosen: Choice, options: Options) -> dict[str, Risk]:
     """Return a risk for everybody who is to be looked at though nothing of them was changed, by person id.
 
-    They were not found in the base, or are left as in it though another frame shows them better.
+    They were not found in the base, keep shut eyes, or are left as in it though another frame shows them
+    better.
     """
     said = {
         p.id: Fault(kind=FaultKind.ABSENT, chance=1.0, words=gap.reason)
@@ -672,12 +678,16 @@ def missing_risks(analysis: Analysis, chosen: Choice, options: Options) -> dict[
         if pick.left is not None:
             better = analysis.frames[pick.left].name
             said[pick.person] = Fault(kind=FaultKind.LEFT, chance=1.0, words=better)
-        elif pick.from_base and score is not None and (score.eyes.value or 1.0) < SHUT_BELOW:
+        elif pick.from_base and _is_shut(score):
             said[pick.person] = Fault(kind=FaultKind.SHUT, chance=1.0)
     return {
         who: Risk(value=options.risk.inspect_from, flag="inspect", faults=(fault,))
         for who, fault in said.items()
     }
+
+
+def _is_shut(score: Score | None) -> bool:
+    return score is not None and score.eyes.value is not None and score.eyes.value < SHUT_BELOW
 
 
 class _Donors:

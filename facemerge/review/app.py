@@ -228,7 +228,8 @@ class _Answers:
         zoom = _number(asked.get("zoom", "1"))
         if what not in ("composite", "base", "donor", "difference") or zoom not in (1, 2) or w < 1 or h < 1:
             raise HTTPException(404)
-        return _picture(lambda: self._session.engine.part(shown, what, (x, y, w, h), zoom))
+        person = asked.get("person", "")
+        return _picture(lambda: self._session.engine.part(shown, what, (x, y, w, h), zoom, person))
 
     def mask(self, request: Request) -> Response:
         shown, person = self._shown(request), request.path_params["person"]

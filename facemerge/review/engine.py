@@ -173,7 +173,9 @@ class Engine:
         size = (max(1, round(w * factor)), max(1, round(h * factor)))
         return self._kept(("mask", id(head)), lambda: pictures.mask(head, size), shown)
 
-    def part(self, shown: Shown, what: str, area: tuple[int, int, int, int], zoom: int) -> bytes:
+    def part(
+        self, shown: Shown, what: str, area: tuple[int, int, int, int], zoom: int, person: str = ""
+    ) -> bytes:
         """Return a part of the picture at full size as a JPEG file; errors as `show`.
 
         Parameters
@@ -181,12 +183,14 @@ class Engine:
         shown
             What is shown.
         what
-            'composite', 'base', 'donor' (every head's frame as it was laid, the base elsewhere) or
+            'composite', 'base', 'donor' (a head's frame as it was laid, the base elsewhere) or
             'difference'.
         area
             x, y, w, h in base pixels; what lies outside of the picture is left out.
         zoom
             1, or 2: each pixel as four.
+        person
+            Whose head's donor is shown.
         """
         x, y, w, h = area
         most = MOST_PART_PX // zoom
@@ -200,13 +204,15 @@ class Engine:
             base = full.base[y0:y1, x0:x1]
             if what == "base":
                 return pictures.part(base, self._profile(shown), zoom)
-            heads = full.heads if what != "donor" else [_bare(head) for head in full.heads]
+            heads = full.heads
+            if what == "donor":
+                heads = tuple(_bare(head) for head in full.heads if head.person == person)
             laid = composite.lay(full.base, heads, wanted)
             if what != "difference":
                 return pictures.part(laid, self._profile(shown), zoom)
             return pictures.part(pictures.difference(base, laid, self._profile(shown)), None, zoom)
 
-        return self._kept(("part", id(shown.made), what, wanted, zoom), make, shown)
+        return self._kept(("part", id(shown.made), what, wanted, zoom, person), make, shown)
 
     def make_room(self) -> None:
         """Give the memory of large frames free."""

@@ -10,7 +10,7 @@ from facemerge import imaging, text
 from facemerge.pipeline.places import places
 from facemerge.pipeline.reviewing import Finished
 from facemerge.review.engine import Engine, Shown
-from facemerge.words import Aligned, Analysis, Face, Part, Person, Pick, Score
+from facemerge.words import Aligned, Analysis, Face, Part, Person, Pick, Risk, Score
 
 _URGENCY = {"retouch": 0, "inspect": 1, "clear": 2}
 
@@ -51,6 +51,7 @@ def described(work: Finished, engine: Engine, shown: Shown) -> dict[str, Any]:
                 "area": list(areas[person.id]) if person.id in areas else None,
                 "weak": [list(at) for at in weak.get(person.id, ())],
                 "weak_words": list(text.places(risk)) if risk else [],
+                "weak_donors": _donors(person.id, risk) if risk else [],
                 "faces": _faces(analysis, person, decided.forbid),
             }
         )
@@ -92,6 +93,11 @@ def _as_told(work: Finished, shown: Shown) -> dict[str, Any]:
             p["id"]: p["why"] for p in report["people"] if p["pick"] == picks[p["id"]] and p["id"] not in said
         },
     }
+
+
+def _donors(person: str, risk: Risk) -> list[str]:
+    """Return by place whose head's donor is to be shown there: somebody who was not set in has none."""
+    return [f.words or person for f in risk.faults if f.at] or [person] * len(risk.places)
 
 
 def _untouched(pick: Pick) -> tuple[str]:

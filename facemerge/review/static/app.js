@@ -40,6 +40,7 @@ function open(id, { moved = true } = {}) {
   }
   show();
   if (!id) return;
+  if (other) byId("close-up").hidden = true;
   if (picture.zoom !== "fit") picture.look(picture.zoom, heart(person()));
   if (moved) people.focus(id);
   else if (other) people.reveal(id);
@@ -115,18 +116,18 @@ function nextWeak() {
   const which = next.n ? `weak place ${next.n + 1}` : "the weakest place";
   const words = `${next.id}, ${which}${count > 1 ? ` of ${count}` : ""}: ${person().weak_words[next.n]}.`;
   say(byId("said"), words);
-  closeUp(person().weak[next.n], words);
+  closeUp(person().weak[next.n], person().weak_donors[next.n], words);
 }
 
-/** Show a place of the base, the donor and the composite side by side, each pixel as it is. */
-function closeUp([x, y], words) {
+/** Show a place of the base, of somebody's donor and of the composite side by side, each pixel as it is. */
+function closeUp([x, y], donor, words) {
   const figure = byId("close-up");
   const { state } = server;
   closeOf = state.version;
   const side = Math.min(CLOSE_PX, ...state.size);
   const [left, top] = [x, y].map((at, n) => Math.round(Math.min(Math.max(at - side / 2, 0), state.size[n] - side)));
   for (const image of figure.querySelectorAll("img")) {
-    image.src = `api/part/${state.version}/${image.dataset.what}.jpg?x=${left}&y=${top}&w=${side}&h=${side}&zoom=1`;
+    image.src = `api/part/${state.version}/${image.dataset.what}.jpg?x=${left}&y=${top}&w=${side}&h=${side}&zoom=1&person=${donor}`;
   }
   say(figure.querySelector(":scope > figcaption"), words);
   figure.hidden = false;
