@@ -235,7 +235,7 @@ def test_a_step_on_plain_ground_is_a_step() -> None:
 
 
 def test_sharp_beside_soft_is_named() -> None:
-    """A wall that is crisp on one side of a line and soft on the other, of two frames of which one is soft."""
+    """A wall that is crisp on one side of a line and soft on the other, of a crisp and a soft frame."""
     donor = cv2.GaussianBlur(BASE, (0, 0), 5)
     out = BASE.copy()
     out[:, 326:] = donor[:, 326:]

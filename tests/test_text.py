@@ -138,7 +138,7 @@ def test_words_and_flag_never_contradict_each_other(
 
 
 def test_every_place_has_its_words() -> None:
-    """As many sentences as there are places, in their order; who is flagged without a place gets the face's."""
+    """As many sentences as places, in their order; who is flagged without a place gets the face's."""
     found = risk(
         fault(FaultKind.POSE), fault(FaultKind.STRIP, at=AT), fault(FaultKind.STEP, at=(150.0, 250.0))
     )
