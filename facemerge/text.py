@@ -103,7 +103,7 @@ def _sentence(faults: list[Fault], box: Box | None) -> str:
     else:
         words = _UNPLACED[first.kind](first)
     if first.words and first.kind not in SAID_ALWAYS:
-        return f"{words}, since {first.words} was set in"
+        return f"{words}, because {first.words} was set in"
     if first.person is not None and first.kind is not FaultKind.NEIGHBOUR:
         return f"{words}, on {first.person}"
     return words

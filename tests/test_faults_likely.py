@@ -162,16 +162,19 @@ def fault(person: str | None, chance: float) -> Fault:
 
 
 def test_whoever_suffered_has_a_risk_of_their_own() -> None:
-    """Faults on somebody who was not set in are theirs, and say who was set in; both chances count."""
+    """Faults on somebody beside are theirs, and say who was set in; both chances count."""
     risks = {
         "P01": told(0.9, [fault("P03", 0.5), fault(None, 0.6), fault("P02", 0.7)], OPTIONS),
         "P02": told(0.5, [fault("P03", 0.4)], OPTIONS),
     }
     found = of_neighbours(risks, {"P03": (0.0, 0.0, 20.0, 20.0)}, OPTIONS)
-    assert list(found) == ["P03"]
+    assert sorted(found) == ["P02", "P03"]
     assert found["P03"].value == pytest.approx(1 - 0.5 * 0.6)
     assert found["P03"].flag == "retouch"
     assert [f.words for f in found["P03"].faults] == ["P01", "P02"]
+    # Who was set in as well suffers as much.
+    assert found["P02"].value == pytest.approx(0.7)
+    assert [f.words for f in found["P02"].faults] == ["P01"]
 
 
 def test_where_nobody_suffered_nobody_is_named() -> None:

@@ -46,7 +46,7 @@ def fault(kind: FaultKind, amount: float = 4.0, **more: object) -> Fault:
         ),
         (
             fault(FaultKind.NEIGHBOUR, 0.25, at=AT, person="P04", words="P02"),
-            "a part of P04 as large as 25 % of a face has changed at the collar, since P02 was set in",
+            "a part of P04 as large as 25 % of a face has changed at the collar, because P02 was set in",
         ),
         (fault(FaultKind.NOTED, words="stray hair"), "noted by hand: stray hair"),
         (

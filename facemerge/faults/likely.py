@@ -112,7 +112,7 @@ def told(
 def of_neighbours(
     risks: Mapping[str, Risk], boxes: Mapping[str, Box], options: RiskOptions
 ) -> dict[str, Risk]:
-    """Return the risks of people who were not set in and whose pixels suffered from those who were.
+    """Return the risks of people whose pixels suffered from those who were set in beside them.
 
     Parameters
     ----------
@@ -126,7 +126,7 @@ def of_neighbours(
     suffered: dict[str, list[Fault]] = {}
     for who, risk in risks.items():
         for fault in risk.faults:
-            if fault.person is not None and fault.person not in risks:
+            if fault.person not in (None, who):
                 mine = Fault(
                     kind=fault.kind,
                     chance=fault.chance,
