@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from facemerge.words import Fault, FaultKind, Risk
+from facemerge.words import Box, Fault, FaultKind, Pick, Risk
 
 NOTHING_SHOWS = "nothing was found that a viewer should see"
 NOTHING_CHANGED = "nothing was changed here"
@@ -25,8 +25,6 @@ SAID_ALWAYS = (
     FaultKind.TO_COME,
 )
 """Said whatever the chance, and as they are."""
-
-Box = tuple[float, float, float, float]
 
 _PLACED: dict[FaultKind, str] = {
     FaultKind.BREAK: "an edge is broken",
@@ -78,6 +76,13 @@ def reasons(risk: Risk) -> tuple[str, ...]:
     if clear and not any(fault.kind in SAID_ALWAYS for fault in risk.faults):
         return (NOTHING_SHOWS, *said)
     return tuple(said) or (SEVERAL,)
+
+
+def reasons_of(pick: Pick, risk: Risk | None) -> tuple[str, ...]:
+    """Return what is to be said of somebody's pick; `risk` None: nothing was looked over."""
+    if risk is not None:
+        return reasons(risk)
+    return (NOTHING_CHANGED if pick.from_base else NOT_MEASURED,)
 
 
 def places(risk: Risk) -> tuple[str, ...]:

@@ -18,6 +18,8 @@ from numpy.typing import NDArray
 Array = NDArray[Any]
 Float = NDArray[np.float64]
 Pixels = NDArray[np.uint8] | NDArray[np.uint16]
+Box = tuple[float, float, float, float]
+"""x0, y0, x1, y1."""
 
 MOST_MISFIT = {"pose": 0.05, "border_delta_e": 3.0, "covered": 0.15, "crisper": 0.2}
 """The most of each measure in `Misfit` at which an inner face does. Of 138 that blind viewers saw, 23 were
@@ -86,7 +88,7 @@ class Unaligned:
 class Face:
     """One face in one frame, in that frame's own full-resolution pixels."""
 
-    box: tuple[float, float, float, float]
+    box: Box
     """x0, y0, x1, y1 that bound the landmarks: forehead to chin, cheek to cheek; pixels."""
     landmarks: Float
     """(478, 3) x, y in pixels, z in pixels towards the scene (smaller = nearer the camera)."""
@@ -412,6 +414,11 @@ class Head:
     """How much of the person is taken: the inner face alone, or all that is seen of them."""
 
     @property
+    def donor(self) -> Array:
+        """(h, w, 3) the donor as placed, as far as it is kept: `unblended`, else `pixels`."""
+        return self.pixels if self.unblended is None else self.unblended
+
+    @property
     def shown_part(self) -> tuple[slice, slice] | None:
         """Rows and columns of the layer beyond which nothing of it shows; None: nothing shows at all."""
         rows, columns = (np.flatnonzero((self.mask > 0).any(axis)) for axis in (1, 0))
@@ -499,7 +506,7 @@ class Risk:
     flag: Flag
     faults: tuple[Fault, ...] = ()
     """The weightiest first."""
-    face_box: tuple[float, float, float, float] | None = None
+    face_box: Box | None = None
     """x0, y0, x1, y1 of the face in base pixels, so that a place can be told in words."""
 
     @property

@@ -8,7 +8,8 @@ import pytest
 from drawn_heads import SIZE, wall
 from skimage.color import lab2rgb
 
-from facemerge.faults.patches import even, masking, peaks, strangeness
+from facemerge.faults import patches
+from facemerge.faults.patches import even, masking, peaks
 
 W, H = SIZE
 FACE_PX, GRAIN_PX = 100.0, 2.0
@@ -74,6 +75,19 @@ def courses(x: float, y: float, seed: int) -> np.ndarray:
 
 def laid(base: np.ndarray, donor: np.ndarray) -> np.ndarray:
     return (base + (donor - base) * ALPHA[..., None]).astype(np.float32)
+
+
+def strangeness(
+    seen: np.ndarray,
+    sources: tuple[np.ndarray, ...],
+    where: np.ndarray,
+    face_px: float,
+    grain_px: float,
+    least: float = 0.0,
+) -> np.ndarray:
+    """Return how strange a picture is, grain averaged out of it and of its sources first."""
+    calm = [even(p, grain_px) for p in (seen, *sources)]
+    return patches.strangeness(calm[0], calm[1:], where, face_px, least)
 
 
 def strange(base: np.ndarray, donor: np.ndarray, least: float = 0.0) -> np.ndarray:

@@ -14,7 +14,7 @@ from facemerge.align.people import common_motion, matched_faces, own_move_px, pe
 from facemerge.align.shading import Shading, shading_of
 from facemerge.align.start import matched_start, voted_starts
 from facemerge.align.tiles import TEXTURED, Tiles, textured_share, tile_evidence, tiles_of
-from facemerge.align.view import View
+from facemerge.align.view import View, level_from_level
 from facemerge.imaging import transform
 from facemerge.options import AlignOptions
 from facemerge.words import Aligned, Array, Float, Unaligned, frozen
@@ -122,7 +122,7 @@ def align_frame(reference: View, frame: View, options: AlignOptions) -> Aligned 
         matrix, error = _settled(pair, pair.guess, pair.people)
         rough = _roughly(pair, matrix, error) if _same_layout(pair, matrix) else None
         return rough or Unaligned(reason="Its background is not that of the other frames.")
-    if 2 * len(pair.faces) < max(min(len(reference.faces), len(frame.faces)), 1):
+    if not pair.shows_most_people:
         return Unaligned(
             reason="Its background is too plain to match, and it shows too few of the same people."
         )
@@ -142,6 +142,11 @@ class _Pair:
 
     def shading(self, matrix: Float, *, lens: bool) -> Shading:
         return shading_of(self.reference, self.frame, matrix, lens=lens)
+
+    @property
+    def shows_most_people(self) -> bool:
+        """Whether at least half of those who could be in both frames are known to be."""
+        return 2 * len(self.faces) >= max(min(len(self.reference.faces), len(self.frame.faces)), 1)
 
     @property
     def guess(self) -> Float:
@@ -275,14 +280,9 @@ def _same_scene(tiles: Tiles) -> bool:
 def _roughly(pair: _Pair, matrix: Float, error_px: float) -> Aligned | None:
     """Return a placement that is good enough for whoever is set in by their face alone; None if it is not.
 
-    No single homography fits a near group before a near wall seen from a hand that moves. Most of the same
-    people must be there, and each face be found again where it is expected.
+    No single homography fits a near group before a near wall seen from a hand that moves.
     """
-    seen = min(len(pair.reference.faces), len(pair.frame.faces))
-    # Faces of whom two or more are known are found again by how they stand to each other.
-    if not len(pair.faces) or 2 * len(pair.faces) < seen:
-        return None
-    if error_px > ROUGH_FACES * float(np.median(pair.reference.widths)):
+    if not pair.shows_most_people or error_px > ROUGH_FACES * float(np.median(pair.reference.widths)):
         return None
     return Aligned(
         reference_from_frame=frozen(matrix),
@@ -296,7 +296,7 @@ def _roughly(pair: _Pair, matrix: Float, error_px: float) -> Aligned | None:
 def _same_layout(pair: _Pair, matrix: Float) -> bool:
     """Return whether light and dark are spread alike over two backgrounds that no homography joins."""
     one, other = pair.reference.levels[-1], pair.frame.levels[-1]
-    m = np.linalg.solve(one.frame_from_level, matrix @ other.frame_from_level)
+    m = level_from_level(one, other, matrix)
     laid = cv2.warpPerspective(pair.frame.shade, m, one.size)
     still = cv2.warpPerspective(pair.frame.open, m, one.size, flags=cv2.INTER_NEAREST)
     seen = (np.asarray(still, np.uint8) & pair.reference.open).astype(np.float32)

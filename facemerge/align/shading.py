@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from facemerge import imaging
 from facemerge.align.motion import Evidence, displacement, no_evidence, normaliser
-from facemerge.align.view import View
+from facemerge.align.view import View, level_from_level
 from facemerge.words import Array, Float
 
 SHADE_STEP = 1.0
@@ -57,7 +57,7 @@ def shading_of(reference: View, frame: View, matrix: Float, *, lens: bool) -> Sh
     one, one_open = _smooth(reference)
     two, two_open = _smooth(frame)
     two = two * np.float32(reference.brightness / max(frame.brightness, 1e-3))
-    m = np.linalg.solve(level.frame_from_level, matrix @ frame.levels[-1].frame_from_level)
+    m = level_from_level(level, frame.levels[-1], matrix)
     both = (
         np.asarray(cv2.warpPerspective(two_open, m, level.size, flags=cv2.INTER_NEAREST), np.uint8) & one_open
     )

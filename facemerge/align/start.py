@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 
 from facemerge import imaging
-from facemerge.align.view import Level, View
+from facemerge.align.view import Level, View, level_from_level
 from facemerge.words import Array, Float
 
 PATCH_PX = 16
@@ -43,7 +43,7 @@ def voted_starts(reference: View, frame: View, guess: Float, guess_sd: float | N
         begin.
     """
     level = reference.levels[-1]
-    m = np.linalg.solve(level.frame_from_level, guess @ frame.levels[-1].frame_from_level)
+    m = level_from_level(level, frame.levels[-1], guess)
     near = frame.levels[-1]
     texture = cv2.warpPerspective(near.texture * near.still, m, level.size, flags=cv2.INTER_LINEAR)
     votes, places = _surfaces(level, np.asarray(texture))

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from facemerge import imaging
 from facemerge.align.motion import Evidence, displacement, no_evidence, normaliser
-from facemerge.align.view import Level, View
+from facemerge.align.view import Level, View, level_from_level
 from facemerge.words import Array, Float
 
 Plane = NDArray[np.float32]
@@ -67,7 +67,7 @@ class Tiles:
 def tiles_of(reference: View, frame: View, level: int, matrix: Float) -> Tiles:
     """Return the tile sums of one level with the frame warped onto the reference by `matrix`."""
     a, b = reference.levels[level], frame.levels[level]
-    m = np.linalg.solve(a.frame_from_level, matrix @ b.frame_from_level)
+    m = level_from_level(a, b, matrix)
     # Cubic where the last hundredths count; linear blurs what the coarse levels do not hold anyway.
     smooth = cv2.INTER_CUBIC if level == 0 else cv2.INTER_LINEAR
     warped = cv2.warpPerspective(b.texture, m, a.size, flags=smooth)

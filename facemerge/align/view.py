@@ -44,6 +44,19 @@ class Level:
         return float(self.frame_from_level[0, 0])
 
 
+def level_from_level(one: Level, other: Level, matrix: Float) -> Float:
+    """Return the (3, 3) matrix from another picture's level to this one's, whose frames `matrix` joins.
+
+    Parameters
+    ----------
+    one, other
+        Levels of two frames.
+    matrix
+        (3, 3) from the other frame's pixels to this one's.
+    """
+    return np.asarray(np.linalg.solve(one.frame_from_level, matrix @ other.frame_from_level))
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class View:
     """A frame as alignment sees it.

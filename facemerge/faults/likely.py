@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from facemerge.faults.places import Place
 from facemerge.options import RiskOptions
-from facemerge.words import Fault, FaultKind, Flag, Head, Joint, Misfit, Risk
-
-Box = tuple[float, float, float, float]
+from facemerge.words import Box, Fault, FaultKind, Flag, Head, Joint, Misfit, Risk
 
 FACE_LEVEL, FACE_SLOPE = 4.17, 2.5
 STRANGE_LEVEL, STRANGE_SLOPE, MASS = 2.76, 1.335, 0.001
@@ -127,16 +126,7 @@ def of_neighbours(
     for who, risk in risks.items():
         for fault in risk.faults:
             if fault.person not in (None, who):
-                mine = Fault(
-                    kind=fault.kind,
-                    chance=fault.chance,
-                    amount=fault.amount,
-                    at=fault.at,
-                    size_px=fault.size_px,
-                    person=fault.person,
-                    words=who,
-                )
-                suffered.setdefault(fault.person, []).append(mine)
+                suffered.setdefault(fault.person, []).append(replace(fault, words=who))
     return {
         person: told(float(1 - np.prod([1 - f.chance for f in faults])), faults, options, boxes.get(person))
         for person, faults in suffered.items()

@@ -25,7 +25,6 @@ def strangeness(
     sources: Sequence[Map],
     where: NDArray[np.bool_],
     face_px: float,
-    grain_px: float,
     least: float = 0.0,
 ) -> Map:
     """Return (h, w) how little each place of a picture looks like anything near it in its sources.
@@ -39,15 +38,13 @@ def strangeness(
     Parameters
     ----------
     seen
-        (h, w, 3) the finished picture, encoded in [0, 1], at working size.
+        (h, w, 3) the finished picture as `even` gives it, at working size.
     sources
-        (h, w, 3) each: the base, and the donor as it lies.
+        (h, w, 3) each, as `even` gives them: the base, and the donor as it lies.
     where
         (h, w) what is looked at.
     face_px
         Face width.
-    grain_px
-        Width over which grain is averaged.
     least
         Below it a place may come out stranger than it is: shifts are tried only where there is more without.
 
@@ -63,7 +60,7 @@ def strangeness(
     side = max(3, round(PATCH_FACES * face_px / 2)) | 1
     margin = 2 * (2 * side + reach)
     part = _about(where, margin)
-    mine, *theirs = (even(p[part], grain_px) for p in (seen, *sources))
+    mine, *theirs = (p[part] for p in (seen, *sources))
     # What is averaged over grain may be read at every other pixel; shifts still go by whole ones.
     hides = masking(np.ascontiguousarray(mine[::2, ::2, 0]), side)
     odd = hides * np.sqrt(np.maximum(_least_cost(mine, theirs, 0, side), 0))

@@ -103,27 +103,24 @@ def find(
         Places that look like neither frame, the strangest first, none within `APART_FACES` of another; then
         lines that do not meet; then what others have lost.
     """
-    look = _Look(before, head, face_px)
+    look = _Look(before, head, face_px, owners)
     if not look.changed.any():
         return []
-    places = look.strange_places() + look.broken_lines(true_px)
-    if owners is not None:
-        harmed = _Harmed(look, owners)
-        places = [harmed.told(place) for place in places] + harmed.neighbours()
-    return places
+    return [*look.strange_places(), *look.broken_lines(true_px), *look.neighbours()]
 
 
 class _Look:
     """A head's layer at working size."""
 
-    def __init__(self, before: Array, head: Head, face_px: float) -> None:
+    def __init__(self, before: Array, head: Head, face_px: float, owners: Owners | None) -> None:
+        self._owners = owners
         h, w = head.mask.shape
         self.window = Window(offset=head.offset, size=(w, h), face_px=face_px)
         self.face_px = face_px * self.window.scale
         self.before, laid = self._small(before), self._small(head.pixels)
         self.mask = np.asarray(imaging.to_unit(imaging.resize(head.mask, self.window.work_size)), np.float32)
         self.seen = np.asarray(self.before + self.mask[..., None] * (laid - self.before), np.float32)
-        self.donor = laid if head.unblended is None else self._small(head.unblended)
+        self.donor = laid if head.donor is head.pixels else self._small(head.donor)
         self.changed: Mask = self.mask > 0
         self.sources = [self.before, self.donor]
 
@@ -152,16 +149,45 @@ class _Look:
             found.append(np.asarray((grey - cv2.GaussianBlur(grey, (0, 0), sigma)) ** 2, np.float32))
         return found
 
+    @cached_property
+    def others(self) -> dict[str, Mask]:
+        """Id -> (h, w) where pixels are surely somebody's who was not set in."""
+        owners = self._owners
+        if owners is None:
+            return {}
+        before = self._laid(owners.before)
+        kernel = np.ones((2 * INSIDE_PX + 1,) * 2, np.uint8)
+        return {
+            owners.names[i]: cv2.erode((before == i).astype(np.uint8), kernel) > 0
+            for i in np.unique(before).tolist()
+            if i not in (-1, owners.who)
+        }
+
+    @cached_property
+    def covered(self) -> Mask:
+        """(h, w) where the donor shows whoever was set in: they may well stand before somebody there."""
+        owners = self._owners
+        return np.zeros_like(self.changed) if owners is None else self._laid(owners.donor) == owners.who
+
+    def _laid(self, labels: NDArray[np.int16]) -> NDArray[np.int16]:
+        laid = cv2.resize(labels, self.window.work_size, interpolation=cv2.INTER_NEAREST)
+        return np.asarray(laid, np.int16)
+
     def place(self, kind: FaultKind, amount: float, x: float, y: float, size: float) -> Place:
-        """Return a place of the working copy as one of the base."""
+        """Return a place of the working copy as one of the base, with whose it is."""
         at = self.window.in_base((x, y))
         assert at is not None
-        return Place(kind=kind, amount=amount, at=at, size_px=size / self.window.scale)
+        here = round(y), round(x)
+        whose = (who for who, own in self.others.items() if own[here] and not self.covered[here])
+        return Place(
+            kind=kind, amount=amount, at=at, size_px=size / self.window.scale, person=next(whose, None)
+        )
 
     def strange_places(self) -> list[Place]:
         """Return the places that look least like anything near them in either frame."""
         near = cv2.dilate(self.changed.astype(np.uint8), np.ones((2 * NEAR_PX + 1,) * 2, np.uint8)) > 0
-        strange = strangeness(self.seen, self.sources, near, self.face_px, self.grain_px, LEAST_STRANGE)
+        seen, *sources = self.even
+        strange = strangeness(seen, sources, near, self.face_px, LEAST_STRANGE)
         apart = APART_FACES * self.face_px
         found = peaks(strange, LEAST_STRANGE, apart, MOST_PLACES)
         return [
@@ -225,53 +251,24 @@ class _Look:
             return []
         return [self.place(FaultKind.LINES, px, *at, PATCH_FACES * self.face_px)]
 
-
-class _Harmed:
-    """Whose pixels have changed that should not have."""
-
-    def __init__(self, look: _Look, owners: Owners) -> None:
-        self._look, self._owners = look, owners
-        h, w = look.mask.shape
-        self._before, self._donor = (
-            cv2.resize(labels, (w, h), interpolation=cv2.INTER_NEAREST)
-            for labels in (owners.before, owners.donor)
-        )
-        apart = np.linalg.norm(look.even[0] - look.even[1], axis=2)
-        # Whoever was set in may well stand before somebody where they did not before.
-        self._lost = (apart > CHANGED_DELTA_E) & (self._donor != owners.who) & look.changed
-        kernel = np.ones((2 * INSIDE_PX + 1,) * 2, np.uint8)
-        self._own = {
-            i: cv2.erode((self._before == i).astype(np.uint8), kernel) > 0
-            for i in np.unique(self._before).tolist()
-            if i >= 0 and i != owners.who
-        }
-
-    def told(self, place: Place) -> Place:
-        """Return a place with whose it is."""
-        m = imaging.scale_matrix(self._look.window.size, self._look.window.work_size)
-        at = np.array([place.at]) - self._look.window.offset
-        x, y = np.rint(imaging.transform(m, at)[0]).astype(int)
-        h, w = self._before.shape
-        x, y = min(max(int(x), 0), w - 1), min(max(int(y), 0), h - 1)
-        for who, own in self._own.items():
-            if own[y, x] and self._donor[y, x] != self._owners.who:
-                return replace(place, person=self._owners.names[who])
-        return place
-
     def neighbours(self) -> list[Place]:
         """Return of everybody else how large a part has changed, in squared face widths, and where most."""
+        if not self.others:
+            return []
+        apart = np.linalg.norm(self.even[0] - self.even[1], axis=2)
+        lost_at_all = (apart > CHANGED_DELTA_E) & ~self.covered & self.changed
         found = []
-        for who, own in self._own.items():
-            lost = self._lost & own
+        for who, own in self.others.items():
+            lost = lost_at_all & own
             if not lost.any():
                 continue
-            density = cv2.boxFilter(lost.astype(np.float32), -1, (2 * self._look.radius + 1,) * 2)
+            density = cv2.boxFilter(lost.astype(np.float32), -1, (2 * self.radius + 1,) * 2)
             y, x = np.unravel_index(int(density.argmax()), density.shape)
             area = float(lost.sum())
-            place = self._look.place(
-                FaultKind.NEIGHBOUR, area / self._look.face_px**2, float(x), float(y), float(np.sqrt(area))
+            place = self.place(
+                FaultKind.NEIGHBOUR, area / self.face_px**2, float(x), float(y), float(np.sqrt(area))
             )
-            found.append(replace(place, person=self._owners.names[who]))
+            found.append(replace(place, person=who))
         return found
 
 

@@ -169,15 +169,16 @@ def _close_view(
 
 
 def _donor_in(base: Array, head: Head, area: tuple[int, int, int, int]) -> Array:
-    """Return an area of the donor's frame as it was laid; beyond the head's layer the base."""
+    """Return an area of the donor's frame as it was laid; where it or the head's layer ends, the base."""
     x0, y0, x1, y1 = area
     out = base[y0:y1, x0:x1].copy()
-    shown = head.pixels if head.unblended is None else head.unblended
     (x, y), (h, w) = head.offset, head.mask.shape
     left, top, right, bottom = max(x, x0), max(y, y0), min(x + w, x1), min(y + h, y1)
     if left < right and top < bottom:
-        there = shown[top - y : bottom - y, left - x : right - x]
-        out[top - y0 : bottom - y0, left - x0 : right - x0] = there
+        here = np.s_[top - y : bottom - y, left - x : right - x]
+        shown = out[top - y0 : bottom - y0, left - x0 : right - x0]
+        known = True if head.reached is None else head.reached[here][..., None]
+        np.copyto(shown, head.donor[here], where=known)
     return out
 
 

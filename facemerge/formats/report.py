@@ -148,7 +148,7 @@ def _significant(value: float) -> float:
 def _person(
     analysis: Analysis, base: int, person: Person, pick: Pick, head: Head | None, risk: Risk | None
 ) -> Report:
-    said = text.reasons(risk) if risk else (text.NOTHING_CHANGED if pick.from_base else text.NOT_MEASURED,)
+    said = text.reasons_of(pick, risk)
     risk = risk or _UNTOUCHED
     record: Report = {
         "id": person.id,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 
 import numpy as np
@@ -85,6 +85,8 @@ class Set:
     risks: dict[str, Risk]
     """By person id; who was not found in the base has a risk too: somebody must look. So has whom the user
     has noted something of."""
+    measured: Mapping[Swap, float] = field(default_factory=dict)
+    """The risk of every swap by itself, whatever was done to that person by those beside them."""
     notes: tuple[str, ...] = ()
     """Sentences on what could not be done as the user had decided it."""
 
@@ -134,18 +136,16 @@ def _forecast(analysis: Analysis, album: Album, swap: Swap, *, blurred: bool) ->
     who = analysis.people[person]
     mine, theirs = album.patches.get((who.id, base)), album.patches.get((who.id, frame))
     surroundings = 1.0 if mine is None or theirs is None else composite.forecast(mine, theirs)
-    whole = min(FORESEEN_MOST, 1 - (1 - WHOLE_RISK) * (1 - surroundings))
+    rough = analysis.is_rough(base, frame)
+    whole = 1.0 if rough else min(FORESEEN_MOST, 1 - (1 - WHOLE_RISK) * (1 - surroundings))
     old, new = who.faces[base], who.faces[frame]
-    if analysis.is_rough(base, frame):
-        whole = 1.0
     if blurred or not isinstance(old, Face) or not isinstance(new, Face):
         return whole
     face = faults.of_face(composite.pose_misfit(old, new) / MOST_MISFIT["pose"])
-    if analysis.is_rough(base, frame):
-        # How far they moved is not known so well, and nobody can be taken whole.
-        return min(1.0, face)
+    # Between frames that lie roughly it is not known how far somebody moved.
+    moved = 0.0 if rough else _moved(analysis, base, frame, old, new)
     # As a seam costs its risk squared, a move costs so much more a face width.
-    return min(whole, float(np.sqrt(face**2 + MOVED_COST * _moved(analysis, base, frame, old, new))))
+    return min(whole, float(np.sqrt(face**2 + MOVED_COST * moved)))
 
 
 def _moved(analysis: Analysis, base: int, frame: int, old: Face, new: Face) -> float:
@@ -240,11 +240,11 @@ def settled(
             break
         made = bench_of(chosen.base).set_in(chosen, progress)
         rounds.append(made)
-        tried |= _measured(analysis, chosen, made.risks)
+        tried |= made.measured
         if all(risk.flag == "clear" for risk in made.risks.values()):
             break
     found = choose(analysis, album, decisions, options, tried, forecasts)
-    if not any(_same(found, made.choice) for made in rounds) and _swaps(found) <= tried.keys():
+    if not any(_same(found, made.choice) for made in rounds) and tried.keys() >= set(_swaps(found)):
         # Somebody is left out, or put back, of whom all is known: no head has to be made for it.
         rounds.append(bench_of(found.base).set_in(found, progress))
     weight = choice.seam_weight(options.choice, base_asked=decisions.base is not None)
@@ -361,29 +361,17 @@ def _same(a: Choice, b: Choice) -> bool:
     return a.base == b.base and [p.frame for p in a.picks] == [p.frame for p in b.picks]
 
 
-def _swaps(chosen: Choice) -> set[Swap]:
-    return {(chosen.base, i, pick.frame) for i, pick in enumerate(chosen.picks) if not pick.from_base}
-
-
-def _measured(analysis: Analysis, chosen: Choice, risks: Mapping[str, Risk]) -> dict[Swap, float]:
-    return {
-        (chosen.base, i, pick.frame): risks[pick.person].value
-        for i, pick in enumerate(chosen.picks)
-        if not pick.from_base
-    }
+def _swaps(chosen: Choice) -> list[Swap]:
+    return [(chosen.base, i, pick.frame) for i, pick in enumerate(chosen.picks) if not pick.from_base]
 
 
 def _worth(
     analysis: Analysis, chosen: Choice, tried: Mapping[Swap, float], swap_cost: float, seam_weight: float
 ) -> float:
     """Return what a choice that was made turned out to be worth: scores less the price of its seams."""
-    worth = 0.0
-    for i, pick in enumerate(chosen.picks):
-        score = analysis.scores[pick.person][pick.frame]
-        worth += 0.0 if score is None else choice.value(score.total)
-        if not pick.from_base:
-            worth -= swap_cost + choice.seam_price(tried[chosen.base, i, pick.frame], seam_weight)
-    return worth
+    scores = [analysis.scores[pick.person][pick.frame] for pick in chosen.picks]
+    worth = sum(choice.value(score.total) for score in scores if score is not None)
+    return worth - sum(swap_cost + choice.seam_price(tried[s], seam_weight) for s in _swaps(chosen))
 
 
 class Bench:
@@ -438,10 +426,12 @@ class Bench:
             risks[person.id] = found
         progress("Setting heads in", len(swaps), len(swaps))
         set_in = {head.person: risks[head.person] for head in heads}
+        numbers = {p.id: i for i, p in enumerate(analysis.people)}
+        measured = {(chosen.base, numbers[p], frames[p]): risk.value for p, risk in set_in.items()}
         boxes = {p.id: f.box for p in analysis.people if isinstance(f := p.faces[chosen.base], Face)}
         for who, suffered in faults.of_neighbours(set_in, boxes, options.risk).items():
             risks[who] = _both(risks.get(who), suffered)
-        return Set(choice=chosen, base=self._base, heads=tuple(heads), risks=risks)
+        return Set(choice=chosen, base=self._base, heads=tuple(heads), risks=risks, measured=measured)
 
     def _head(
         self,
@@ -578,26 +568,18 @@ class Bench:
 
     def _owners(self, person: Person, frame: int, head: Head) -> faults.Owners | None:
         """Return whose the pixels of a head's layer are in the base and in the donor's frame."""
-        if head.base_from_donor is None:
+        before, there = self._outlines.of(self._index), self._outlines.of(frame)
+        if before is None or there is None or head.base_from_donor is None:
             return None
-        told = [self._outlines.of(self._index), self._outlines.of(frame)]
         h, w = head.mask.shape
         size = max(8, round(w * OWNERS_SHRINK)), max(8, round(h * OWNERS_SHRINK))
         window = imaging.scale_matrix((w, h), size) @ imaging.shift_matrix(-head.offset[0], -head.offset[1])
-        motions = np.eye(3), head.base_from_donor
-        maps = [
-            shown.owners(window @ motion, size)
-            for shown, motion in zip(told, motions, strict=True)
-            if shown is not None
-        ]
-        if len(maps) != len(told):
-            return None
-        people = self._analysis.people
+        ids = [p.id for p in self._analysis.people]
         return faults.Owners(
-            before=maps[0],
-            donor=maps[1],
-            who=next(i for i, p in enumerate(people) if p.id == person.id),
-            names={i: p.id for i, p in enumerate(people)},
+            before=before.owners(window, size),
+            donor=there.owners(window @ head.base_from_donor, size),
+            who=ids.index(person.id),
+            names=dict(enumerate(ids)),
         )
 
 

@@ -248,7 +248,7 @@ def _bare(head: Head) -> Head:
     shown = np.ones(head.mask.shape, bool) if head.reached is None else head.reached
     return replace(
         head,
-        pixels=head.pixels if head.unblended is None else head.unblended,
+        pixels=head.donor,
         mask=np.where(shown, imaging.full_scale(head.mask), 0).astype(head.mask.dtype),
     )
 

@@ -45,7 +45,7 @@ def described(work: Finished, engine: Engine, shown: Shown) -> dict[str, Any]:
                 "why": told["why"].get(person.id, pick.why),
                 "flag": risk.flag if risk else "clear",
                 "risk": round(risk.value, 3) if risk else 0.0,
-                "reasons": list(text.reasons(risk) if risk else _untouched(pick)),
+                "reasons": list(text.reasons_of(pick, risk)),
                 "note": decided.notes.get(person.id, ""),
                 **_touches(analysis, shown, pick),
                 "area": list(areas[person.id]) if person.id in areas else None,
@@ -98,10 +98,6 @@ def _as_told(work: Finished, shown: Shown) -> dict[str, Any]:
 def _donors(person: str, risk: Risk) -> list[str]:
     """Return by place whose head's donor is to be shown there: somebody who was not set in has none."""
     return [f.words or person for f in risk.faults if f.at] or [person] * len(risk.places)
-
-
-def _untouched(pick: Pick) -> tuple[str]:
-    return (text.NOTHING_CHANGED if pick.from_base else text.NOT_MEASURED,)
 
 
 def _margin(person: dict[str, Any]) -> float:
