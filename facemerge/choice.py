@@ -12,7 +12,7 @@ who take the base of best total score; here the seams are weighed with it.
 from __future__ import annotations
 
 import heapq
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Container, Iterable, Mapping, Sequence
 
 import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
@@ -35,7 +35,13 @@ ASKED_SHARE = 0.25
 """How much of its weight a seam keeps in a base that was asked for."""
 
 
-def choose(analysis: Analysis, seam_cost: SeamCost, decisions: Decisions, options: ChoiceOptions) -> Choice:
+def choose(
+    analysis: Analysis,
+    seam_cost: SeamCost,
+    decisions: Decisions,
+    options: ChoiceOptions,
+    only: Container[tuple[int, int, int]] | None = None,
+) -> Choice:
     """Return the base and the picks of greatest worth that obey the user's decisions.
 
     Parameters
@@ -48,6 +54,8 @@ def choose(analysis: Analysis, seam_cost: SeamCost, decisions: Decisions, option
         What the user forces, forbids and keeps.
     options
         The price of a swap and of a seam.
+    only
+        The swaps that may be made, (base, person's index, frame) each; None: any.
 
     Raises
     ------
@@ -63,7 +71,7 @@ def choose(analysis: Analysis, seam_cost: SeamCost, decisions: Decisions, option
     best: tuple[float, _Plan, list[int]] | None = None
     # Forecasts of seams are asked for last: with every frame as the base they are frames squared in number.
     # A plan comes up by its hope first, then by its bound.
-    plans = [_Plan(analysis, base, seam_cost, wanted, options) for base in bases]
+    plans = [_Plan(analysis, base, seam_cost, wanted, options, only) for base in bases]
     waiting = [(-p.hope, False, p.base, p) for p in plans]
     heapq.heapify(waiting)
     while waiting:
@@ -194,6 +202,7 @@ class _Plan:
         seam_cost: SeamCost,
         wanted: _Wanted,
         options: ChoiceOptions,
+        only: Container[tuple[int, int, int]] | None,
     ) -> None:
         self.analysis = analysis
         self.base = base
@@ -209,6 +218,8 @@ class _Plan:
         """What each pick would be worth if its seam showed nothing."""
         for i in range(shape[0]):
             for f in self._allowed(i):
+                if f != base and only is not None and (base, i, f) not in only:
+                    continue
                 self.hoped[i, f] = self._value(i, f) - (0.0 if f == base else options.swap_cost)
         self.pair_costs: dict[tuple[int, int], float] = {}
         self.hope = float(self.hoped.max(axis=1).sum()) if shape[0] else 0.0

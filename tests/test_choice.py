@@ -370,3 +370,14 @@ def test_nobody_with_shut_eyes_is_told_to_be_at_their_best() -> None:
     chosen = choice.choose(a, no_seam, Decisions(), ChoiceOptions())
     assert chosen.picks[0].why == "No frame shows them much better than the base frame (eyes shut)."
     assert chosen.picks[1].why == "Already at their best in the base frame."
+
+
+def test_only_swaps_that_may_be_made_are_chosen() -> None:
+    """Of two better faces that one is taken whose swap is allowed; without any everybody stays as is."""
+    a = analysis(np.array([[0.1, 0.9, 1.0], [1.0, 0.1, 0.1]]))
+    free = choice.choose(a, no_seam, Decisions(), ChoiceOptions())
+    assert (free.base, frames_of(free)) == (0, [2, 0])
+    allowed = choice.choose(a, no_seam, Decisions(), ChoiceOptions(), only={(0, 0, 1)})
+    assert (allowed.base, frames_of(allowed)) == (0, [1, 0])
+    none = choice.choose(a, no_seam, Decisions(), ChoiceOptions(), only=())
+    assert frames_of(none) == [none.base] * 2

@@ -435,3 +435,15 @@ def test_whoever_comes_whole_from_a_rough_frame_is_laid_where_the_face_is(seen):
     mine = person.faces[1].landmarks[:, :2].mean(0)
     assert np.linalg.norm(there[1] - mine) < 3
     assert np.linalg.norm(there[0] - there[1]) < 15
+
+
+def test_whoever_breaks_from_every_frame_that_was_tried_is_left(settled, monkeypatch: pytest.MonkeyPatch):
+    """However many rounds there are: a head that is surely found from each frame that was made is no part of
+    the picture in the end, though other frames were still hoped for."""
+    monkeypatch.setitem(globals(), "BROKEN", replace(BROKEN, value=0.99))
+    made, built = settled(lambda base, person, frame: True)
+    assert built
+    assert swaps(made) == {}
+    assert made.heads == ()
+    assert made.measured == {}
+    assert all(pick.frame == made.choice.base for pick in made.choice.picks)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections import OrderedDict
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Container, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 
@@ -98,6 +98,7 @@ def choose(
     options: Options,
     tried: Mapping[Swap, float] | None = None,
     forecasts: dict[Swap, float] | None = None,
+    only: Container[Swap] | None = None,
 ) -> Choice:
     """Return the base and everybody's pick, weighing scores against the seams they are expected to show.
 
@@ -109,6 +110,8 @@ def choose(
         The risk of swaps that were made and measured; it takes the place of their forecast.
     forecasts
         Forecasts reckoned earlier, to which those that are new are added.
+    only
+        The swaps that may be made; None: any.
 
     Raises
     ------
@@ -127,7 +130,7 @@ def choose(
             expected[swap] = _forecast(analysis, album, swap, blurred=person in blurred[base])
         return expected[swap]
 
-    return choice.choose(analysis, seam_cost, decisions, options.choice)
+    return choice.choose(analysis, seam_cost, decisions, options.choice, only)
 
 
 def _forecast(analysis: Analysis, album: Album, swap: Swap, *, blurred: bool) -> float:
@@ -244,28 +247,14 @@ def settled(
         if all(risk.flag == "clear" for risk in made.risks.values()):
             break
     found = choose(analysis, album, decisions, options, tried, forecasts)
-    if not any(_same(found, made.choice) for made in rounds) and tried.keys() >= set(_swaps(found)):
-        # Somebody is left out, or put back, of whom all is known: no head has to be made for it.
-        rounds.append(bench_of(found.base).set_in(found, progress))
-    weight = choice.seam_weight(options.choice, base_asked=decisions.base is not None)
-    return _best(analysis, rounds, found, tried, options.choice.swap_cost, weight)
-
-
-def _best(
-    analysis: Analysis,
-    rounds: Sequence[Set],
-    found: Choice,
-    tried: Mapping[Swap, float],
-    swap_cost: float,
-    seam_weight: float,
-) -> Set:
-    """Return the round that was found best in the end."""
-    for made in rounds:
-        if _same(found, made.choice):
-            # The same heads, in words that know what was measured.
-            return dataclasses.replace(made, choice=found)
-    # Every round was better in its forecast than the last one turned out: the best of them stands.
-    return max(rounds, key=lambda made: _worth(analysis, made.choice, tried, swap_cost, seam_weight))
+    if not any(_same(found, made.choice) for made in rounds):
+        # What is still hoped for was not made: of what was, the best is taken, somebody left out or put back.
+        found = choose(analysis, album, decisions, options, tried, forecasts, only=tried)
+    best = next((made for made in rounds if _same(found, made.choice)), None)
+    if best is None:
+        best = bench_of(found.base).set_in(found, progress)
+    # The same heads, in words that know what was measured.
+    return dataclasses.replace(best, choice=found)
 
 
 def set_in(
@@ -363,15 +352,6 @@ def _same(a: Choice, b: Choice) -> bool:
 
 def _swaps(chosen: Choice) -> list[Swap]:
     return [(chosen.base, i, pick.frame) for i, pick in enumerate(chosen.picks) if not pick.from_base]
-
-
-def _worth(
-    analysis: Analysis, chosen: Choice, tried: Mapping[Swap, float], swap_cost: float, seam_weight: float
-) -> float:
-    """Return what a choice that was made turned out to be worth: scores less the price of its seams."""
-    scores = [analysis.scores[pick.person][pick.frame] for pick in chosen.picks]
-    worth = sum(choice.value(score.total) for score in scores if score is not None)
-    return worth - sum(swap_cost + choice.seam_price(tried[s], seam_weight) for s in _swaps(chosen))
 
 
 class Bench:
