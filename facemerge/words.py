@@ -98,6 +98,8 @@ class Face:
     """(D,) unit vector of what the head looks like, to tell people apart."""
     confidence: float
     """Detector's confidence in [0, 1]."""
+    hands: Float = field(default_factory=lambda: frozen(np.zeros((0, 21, 2))))
+    """(N, 21, 2) x, y in pixels of the hands near it, wrist first, then thumb to little finger."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -16,6 +16,8 @@ from facemerge.faces import detect_faces
 from facemerge.options import FacesOptions
 from facemerge.scores.visible import (
     EYE_CORES,
+    FOREARM,
+    HAND,
     HEIGHT,
     MIDDLE_POINTS,
     PAIRED_POINTS,
@@ -398,3 +400,74 @@ def test_a_photograph_behind_something(models):
     assert min(p.value for p in parts[:4]) > 0.97
     assert parts[4].reason == "left eye hidden"
     assert told[4].eyes_hidden == (False, True)
+
+
+def with_arm(image: np.ndarray, kind: int) -> VisibleMeasure:
+    """Measure a face with a skin-coloured bar over mouth and chin, where joints say so."""
+    k = CELL_PX
+    out = image.copy()
+    top, bottom = round((24.5 + 2.5) * k), round((36 + 2.5) * k)
+    shade = np.linspace(0.8, 1.15, bottom - top)[:, None, None]
+    out[top:bottom] = np.clip(
+        SKIN * shade + np.random.default_rng(5).normal(0, 3, out[top:bottom].shape), 0, 255
+    )
+    bare = seen(out)
+    hand = np.zeros((HEIGHT, WIDTH), np.uint8)
+    hand[25:36] = kind
+    return VisibleMeasure(cells=bare.cells, extent=bare.extent, hand=hand)
+
+
+@pytest.mark.parametrize("kind", [FOREARM, HAND])
+def test_an_arm_before_the_mouth_in_most_frames(kind):
+    """Three frames of five have an arm before the mouth: the two without tell what the mouth looks like."""
+    told = visibility([*(with_arm(i, kind) for i in USUAL), seen(USUAL[0]), seen(USUAL[1])])
+    for found in told[:3]:
+        assert found.mouth > (0.3 if kind == HAND else 0.1)
+        assert visible_part(found).reason == "a hand or an arm in front of the mouth"
+    for found in told[3:]:
+        assert found.mouth == 0
+        assert visible_part(found).value > 0.9
+
+
+def test_an_arm_that_passes_behind_hides_nothing():
+    """Joints say that an arm may lie over the mouth; the mouth is seen as ever, so the arm is behind."""
+    hand = np.zeros((HEIGHT, WIDTH), np.uint8)
+    hand[25:36] = FOREARM
+    shown = seen(USUAL[0])
+    behind = VisibleMeasure(cells=shown.cells, extent=shown.extent, hand=hand)
+    found = visibility([seen(USUAL[1]), seen(USUAL[2]), behind])[-1]
+    assert found.mouth == 0
+    assert visible_part(found).value > 0.9
+
+
+def test_a_face_always_behind_a_hand_is_told_so():
+    """Nobody else's frame is needed to see a hand."""
+    (found,) = visibility([with_arm(USUAL[0], HAND)])
+    assert visible_part(found).value < 0.5
+
+
+def test_a_head_turned_far_out_of_its_usual_pose_is_not_hidden():
+    """What differs where cells are half or twice as large as usual is the turn; else it is hidden."""
+    cover = seen(laid_over(USUAL[0], 10, 25, 26, 35, np.array([150, 108, 88])))
+    shares = np.where(np.arange(WIDTH) < WIDTH / 2, 0.5, 1.7)
+    extent = np.clip(cover.extent * shares, 1, 255).astype(np.uint8)
+    turned = VisibleMeasure(cells=cover.cells, extent=extent, hand=cover.hand)
+    usual = [seen(i) for i in USUAL]
+    straight, away = (visibility([*usual, m])[-1] for m in (cover, turned))
+    assert straight.hidden > 0.05
+    assert away.hidden < straight.hidden / 2
+
+
+def test_an_eye_seen_from_the_side_is_not_hidden():
+    """A profile's far eye is a few pixels wide in every frame; that it is never alike hides nothing."""
+    covered = seen(laid_over(USUAL[0], *PLACES["right eye"], SKIN))
+    slim = np.where(np.arange(WIDTH) < WIDTH / 2, 0.2, 1.5)
+
+    def aside(m: VisibleMeasure) -> VisibleMeasure:
+        return VisibleMeasure(
+            cells=m.cells, extent=np.clip(m.extent * slim, 1, 255).astype(np.uint8), hand=m.hand
+        )
+
+    usual = [seen(i) for i in USUAL]
+    assert visibility([*usual, covered])[-1].eyes_hidden == (True, False)
+    assert visibility([*map(aside, usual), aside(covered)])[-1].eyes_hidden == (False, False)

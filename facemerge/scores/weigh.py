@@ -90,7 +90,7 @@ def measure(image: Pixels, face: Face) -> Measures:
         expression=measure_expression(points, shapes, crop),
         pose=measure_pose(points),
         gaze=measure_gaze(imaging.to_unit(np.ascontiguousarray(crop[..., 0])), points),
-        visible=measure_visible(crop, points),
+        visible=measure_visible(crop, points, face.hands - [left, top]),
         light=measure_light(crop, points),
     )
 
