@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -10,7 +12,7 @@ from hypothesis import strategies as st
 from skimage import data
 
 from facemerge import faces
-from facemerge.models import Models
+from facemerge.models import Landmarks, Models, Region
 from facemerge.options import FacesOptions
 from facemerge.words import Face
 
@@ -95,6 +97,40 @@ def test_a_tilted_head_is_found(models: Models) -> None:
     eyes = face.landmarks[263, :2] - face.landmarks[33, :2]
     # The astronaut's own eyes fall by 3 degrees to the right; a turn by +30 lifts the right side.
     assert np.degrees(np.arctan2(eyes[1], eyes[0])) == pytest.approx(3 - 30, abs=4)
+
+
+@pytest.mark.parametrize(("doubts", "sure", "found"), [(0, 1.0, 1), (1, 1.0, 0), (2, 0.5, 1), (3, 0.5, 0)])
+def test_a_sure_face_has_three_looks_to_be_centred(
+    models: Models, monkeypatch: pytest.MonkeyPatch, doubts: int, sure: float, found: int
+) -> None:
+    """The landmarker doubts its first looks: a face surely detected is given up after three, others at once;
+    where nothing was doubted, or no more than that, the face lies where it did.
+    """
+    (plain,) = faces.detect_faces(PORTRAIT, models, FacesOptions())
+    assert 0.5 < plain.confidence < 1.0
+    landmarks, looks = Models.landmarks, 0
+
+    def doubting(self: Models, image: np.ndarray, region: Region) -> Landmarks:
+        nonlocal looks
+        looks += 1
+        seen = landmarks(self, image, region)
+        return replace(seen, presence=0.1) if looks <= doubts else seen
+
+    monkeypatch.setattr(Models, "landmarks", doubting)
+    monkeypatch.setattr(faces, "SURE", sure)
+    seen = faces.detect_faces(PORTRAIT, models, FacesOptions())
+    assert len(seen) == found
+    assert all(np.abs(np.array(f.box) - plain.box).max() < 3 for f in seen)
+    if not found:
+        assert looks == doubts
+
+
+def test_more_looks_show_nobody_where_nobody_is(models: Models, monkeypatch: pytest.MonkeyPatch) -> None:
+    """However sure the detector, a blank wall stays one: no look at it shows a face."""
+    monkeypatch.setattr(faces, "SURE", 0.0)
+    wall = np.full_like(PORTRAIT, 128)
+    (face,) = faces.detect_faces(PORTRAIT, models, FacesOptions())
+    assert faces.look_again(wall, models, face.landmarks[:, :2], [], FacesOptions()) is None
 
 
 def test_looking_again_finds_who_was_overlooked_and_nobody_else(models: Models) -> None:
