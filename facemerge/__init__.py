@@ -13,10 +13,11 @@ The API is a few names, loaded on their first use:
 
 from __future__ import annotations
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
-
+# Not from `typing`: whatever is loaded before `stopping` is loaded before Ctrl-C is heeded.
+TYPE_CHECKING = False
 if TYPE_CHECKING:
+    from typing import Any
+
     from facemerge.errors import FacemergeError
     from facemerge.formats.photo import find_frames, read
     from facemerge.models import Models
@@ -63,5 +64,7 @@ __all__ = [
 def __getattr__(name: str) -> Any:
     # Loaded late: `facemerge --help` must not wait for the picture libraries.
     if name in _HOMES:
+        from importlib import import_module
+
         return getattr(import_module(_HOMES[name]), name)
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

@@ -20,7 +20,7 @@ from typing import Any
 
 from facemerge import pipeline
 from facemerge.batch.plan import Planned
-from facemerge.errors import FacemergeError, InputError
+from facemerge.errors import FacemergeError, InputError, lack_of
 from facemerge.formats import files, page, photo, previews, report
 from facemerge.formats.program import signature
 from facemerge.imaging import fit_within, resize
@@ -129,9 +129,11 @@ def make(job: Job) -> Outcome:
         return replace(finish(Path(job.out), job.name, job.fingerprint), picture=None)
     except FacemergeError as error:
         return Outcome(made=False, error=str(error))
-    except MemoryError:
-        return Outcome(made=False, error="There was not enough memory; fewer --processes need less.")
     except Exception as error:  # a bug met in one group of hundreds must not cost the others
+        if isinstance(error, MemoryError):
+            return Outcome(made=False, error="There was not enough memory; fewer --processes need less.")
+        if (lack := lack_of(error)) is not None:
+            return Outcome(made=False, error=str(lack))
         return Outcome(made=False, error=f"A fault of the program: {type(error).__name__}: {error}")
 
 
@@ -213,7 +215,7 @@ def read_record(out: Path, key: str) -> dict[str, Any] | None:
 
 def _parsed(path: Path) -> dict[str, Any] | None:
     try:
-        record = json.loads(path.read_bytes())
+        record = json.loads(files.read_plain(path))
     except (OSError, ValueError, RecursionError):
         return None
     if not isinstance(record, dict) or record.get("schema") != _SCHEMA:
@@ -228,7 +230,7 @@ def _record_path(out: Path, key: str) -> Path:
 def _result(place: Path) -> str | None:
     """Return what a result in place is known by, or None if there is none."""
     try:
-        return hashlib.sha256((place / "report.json").read_bytes()).hexdigest()
+        return hashlib.sha256(files.read_plain(place / "report.json")).hexdigest()
     except OSError:
         return None
 

@@ -8,13 +8,15 @@ import os
 import signal
 import threading
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from multiprocessing.connection import Connection, wait
 from multiprocessing.context import SpawnProcess
-from pathlib import Path
-from types import FrameType, TracebackType
+from types import TracebackType
 from typing import Any
+
+from facemerge import machine, stopping
 
 ATTEMPTS = 2
 """How often a piece of work is begun before the death of its process is blamed on it."""
@@ -54,23 +56,8 @@ def process_count(megapixels: float, pieces: int) -> int:
         Of work there are.
     """
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-    fits = math.floor(USED_SHARE * _free_gb() / (BASE_GB + GB_A_MEGAPIXEL * megapixels))
+    fits = math.floor(USED_SHARE * machine.free_bytes() / 1e9 / (BASE_GB + GB_A_MEGAPIXEL * megapixels))
     return max(1, min(cores, fits, pieces))
-
-
-def _free_gb() -> float:
-    """Return the memory that may be used, in GB: of the machine or of the container, whichever is less."""
-    found = [64.0]
-    try:
-        for line in Path("/proc/meminfo").read_text().splitlines():
-            if line.startswith("MemAvailable:"):
-                found.append(int(line.split()[1]) / 1e6)
-        most = Path("/sys/fs/cgroup/memory.max").read_text().strip()
-        if most.isdigit():
-            found.append((int(most) - int(Path("/sys/fs/cgroup/memory.current").read_text())) / 1e9)
-    except (OSError, ValueError):  # another system, or an older kind of container
-        pass
-    return min(found)
 
 
 @dataclass(slots=True, eq=False)
@@ -140,7 +127,8 @@ class Pool:
         context = multiprocessing.get_context("spawn")
         mine, theirs = context.Pipe()
         process = context.Process(target=_serve, args=(theirs, self.work), daemon=True, name="facemerge")
-        process.start()
+        with _unheard():
+            process.start()
         theirs.close()
         self._workers.append(_Worker(process, mine))
         return self._workers[-1]
@@ -171,11 +159,12 @@ class Pool:
 
 def _serve(line: Connection, work: Callable[[Any], Any]) -> None:
     """Answer pieces of work until the other end of the line is gone."""
-    import cv2
-
     # Ctrl-C reaches every process of a terminal; whoever started this one says when to stop.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    signal.signal(signal.SIGTERM, _stop)
+    signal.signal(signal.SIGTERM, stopping.heed)
+    stopping.working()
+    import cv2
+
     cv2.setNumThreads(1)
     parent = multiprocessing.parent_process()
     assert parent is not None
@@ -184,11 +173,27 @@ def _serve(line: Connection, work: Callable[[Any], Any]) -> None:
         while True:
             line.send(work(line.recv()))
     except (EOFError, OSError, KeyboardInterrupt):
+        pass
+    finally:
+        # Threads of native libraries may still be there; see `stopping.leave`.
+        os._exit(0)
+
+
+@contextmanager
+def _unheard() -> Iterator[None]:
+    """Start processes that do not hear Ctrl-C: they inherit what is held back here for a moment."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
         return
+    from multiprocessing import resource_tracker
 
-
-def _stop(number: int, frame: FrameType | None) -> None:
-    raise KeyboardInterrupt
+    # Starting it lets the signal through again (`ensure_running`), so that has to come first.
+    resource_tracker.ensure_running()
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _leave_with(sentinel: int) -> None:

@@ -25,7 +25,7 @@ from facemerge.batch.plan import GROUPS, Planned, groups_text, span
 from facemerge.batch.pool import Died, Pool, process_count
 from facemerge.batch.sort import GroupsFile, Sorted, sort_dump
 from facemerge.errors import InputError, OptionError
-from facemerge.formats.files import replace_file
+from facemerge.formats.files import read_plain, replace_file
 from facemerge.formats.index_page import INDEX, PAGE, Index, build_index, index_bytes, render_index
 from facemerge.options import Options
 from facemerge.pipeline.progress import Progress, no_progress
@@ -177,7 +177,7 @@ def _write_groups(place: Path, found: Sorted, given: GroupsFile | None) -> list[
     """Write the groups for the user to edit, and return what is to be said: what they have edited stays."""
     mine, text = place / RECORDS / GROUPS, groups_text(found.groups, notes=found.notes)
     try:
-        there, last = (p.read_text("utf-8") if p.exists() else None for p in (place / GROUPS, mine))
+        there, last = (read_plain(p).decode() if p.exists() else None for p in (place / GROUPS, mine))
     except (OSError, UnicodeDecodeError):
         there, last = "", None
     if there is not None and there != last:

@@ -13,7 +13,7 @@ from facemerge.batch.grouping import find_groups
 from facemerge.batch.plan import Planned, given_groups, plan_groups, read_groups
 from facemerge.batch.pool import Died, Pool, process_count
 from facemerge.batch.sight import Sight, see
-from facemerge.errors import InputError
+from facemerge.errors import InputError, lack_of
 from facemerge.formats.index_page import INDEX, read_index
 from facemerge.formats.program import signature
 from facemerge.formats.small_copy import Identity, identify
@@ -213,8 +213,8 @@ def _look(piece: _Piece) -> Sight | str:
     except InputError as error:
         return str(error)
     except Exception as error:  # a bug met in one frame of thousands must not cost the others
-        fault = f"{type(error).__name__}: {error}"
-        return f"{piece.photograph.name} is left out: a fault of the program, {fault}."
+        fault = lack_of(error) or f"a fault of the program, {type(error).__name__}: {error}."
+        return f"{piece.photograph.name} is left out: {fault}"
 
 
 @lru_cache(maxsize=1)

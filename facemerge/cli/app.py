@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
-import io
 import logging
-import signal
+import os
 import sys
+import traceback
 from typing import Annotated, Any
 
 import typer
 from typer.core import TyperGroup
 
-from facemerge.cli.told import end_line, interrupt
-from facemerge.errors import FacemergeError
+from facemerge import machine, stopping
+from facemerge.cli.told import end_line
+from facemerge.errors import FacemergeError, InputError, MachineError, UnprintedError, lack_of
 
-INTERRUPTED = 130
+INTERRUPTED = stopping.INTERRUPTED
 COMMANDS = ("plan", "coverage", "focus", "merge", "cull", "batch", "review", "crop", "options")
 """In the order of a job: before, during and after the shoot, delivery."""
+LOADS = frozenset(COMMANDS) - {"plan", "options"}
+"""Commands that load the picture libraries and the networks."""
 
 
 class _Sentences(TyperGroup):
@@ -29,13 +32,27 @@ class _Sentences(TyperGroup):
         try:
             return super().invoke(ctx)
         except FacemergeError as error:
-            end_line()
-            print(f"facemerge: {error}", file=sys.stderr)
-            ctx.exit(error.exit_code)
+            _end(ctx, error)
         except KeyboardInterrupt:
             end_line()
-            print("facemerge: stopped; nothing was written.", file=sys.stderr)
+            print(f"facemerge: stopped; {stopping.outcome()}.", file=sys.stderr)
             ctx.exit(INTERRUPTED)
+        except Exception as error:
+            lack = lack_of(error)
+            if lack is None and isinstance(error, OSError):
+                why = (error.strerror or "it did not say why").lower()
+                where = "" if error.filename is None else f" ({error.filename})"
+                lack = MachineError(f"The system refused what the work needs: {why}{where}.")
+            if lack is None:
+                raise
+            _end(ctx, lack)
+
+
+def _end(ctx: Any, error: FacemergeError) -> None:
+    end_line()
+    # The sentence and the lines after it, if any, are one line: whoever reads it in a log sees it whole.
+    print(f"facemerge: {' '.join(str(error).split())}", file=sys.stderr)
+    ctx.exit(error.exit_code)
 
 
 app = typer.Typer(
@@ -57,6 +74,12 @@ def _root(
 
     Example: facemerge merge tuesday/group-12 -o finished/group-12
     """
+    try:
+        os.getcwd()
+    except OSError as error:
+        raise InputError("The folder in which you are is not there any more; go to another one.") from error
+    if ctx.invoked_subcommand in LOADS:
+        machine.require_room()
     if version:
         from facemerge.formats.program import signature
 
@@ -67,13 +90,21 @@ def _root(
         ctx.exit(2)
 
 
-def main() -> None:
-    """Run the command line."""
-    signal.signal(signal.SIGINT, interrupt)
+def main() -> int:
+    """Run the command line and return its exit code."""
     # The TIFF reader logs what it finds odd in a broken file; the user hears of it in our own words.
     logging.getLogger("tifffile").setLevel(logging.CRITICAL)
-    for stream in (sys.stdout, sys.stderr):
-        # A terminal that cannot write a file's name shows it escaped; the work is done all the same.
-        if isinstance(stream, io.TextIOWrapper):
-            stream.reconfigure(errors="backslashreplace")
-    app()
+    try:
+        app()
+    except SystemExit as ended:
+        error: BaseException | None = ended
+        while error is not None:
+            # What the run still holds is let go of: what it has opened is closed, what it has begun ended.
+            traceback.clear_frames(error.__traceback__)
+            error = error.__context__
+        return ended.code if isinstance(ended.code, int) else 0
+    except UnprintedError as unprinted:
+        # Help is printed before there is a command.
+        print(f"facemerge: {unprinted}", file=sys.stderr)
+        return unprinted.exit_code
+    return 0

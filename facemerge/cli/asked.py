@@ -109,8 +109,10 @@ def options_from(settings: Path | None, assignments: Sequence[str], weights: Seq
 
 
 def text_of(path: Path, what: str) -> str:
+    from facemerge.formats.files import read_plain
+
     try:
-        return path.read_text(encoding="utf-8")
+        return read_plain(path).decode().replace("\r\n", "\n")
     except (OSError, UnicodeDecodeError) as error:
         raise OptionError(f"The {what} {path} cannot be read.") from error
 

@@ -7,28 +7,22 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from facemerge import stopping
+
 if TYPE_CHECKING:
     from facemerge.pipeline import Clock, Progress, Result
-
-_interrupted = False
-
-
-def interrupt(number: int, frame: object) -> None:
-    """Take the signal of Ctrl-C."""
-    global _interrupted
-    _interrupted = True
-    raise KeyboardInterrupt
 
 
 def progress() -> Progress:
     """Return a line that is written over on a terminal, and nothing in a pipe."""
+    stopping.working()
     shown = sys.stderr.isatty()
     step, since_s = "", 0.0
 
     def show(what: str, done: int, total: int) -> None:
         nonlocal step, since_s
         # Native code and imports may swallow the exception of Ctrl-C; the wish to stop is not lost with it.
-        if _interrupted:
+        if stopping.asked():
             raise KeyboardInterrupt
         if not shown:
             return

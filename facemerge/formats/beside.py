@@ -15,7 +15,7 @@ from typing import Final
 
 from facemerge.errors import OutputError
 from facemerge.formats import exif, headers
-from facemerge.formats.files import said, write_bytes
+from facemerge.formats.files import hidden, read_plain, said, write_hidden
 from facemerge.formats.rdf import BrokenPacketError
 from facemerge.formats.regions import stored_size
 from facemerge.formats.sidecar import rating_in
@@ -53,7 +53,7 @@ def stored(path: Path, size: tuple[int, int]) -> Stored:
         (W, H) after orientation, as its `Frame` says.
     """
     try:
-        data = path.read_bytes()
+        data = read_plain(path)
         header = headers.look(data, path.suffix.lower())
         orientation = _raw_orientation(path) if header.kind == "raw" else header.orientation
     except (OSError, headers.UnreadableError):
@@ -109,8 +109,11 @@ def read(sidecar: Path) -> bytes | None:
         If it is there and cannot be read, or is protected.
     """
     try:
-        protected = not sidecar.stat().st_mode & stat.S_IWUSR
-        data = sidecar.read_bytes()
+        mode = sidecar.stat().st_mode
+        if not stat.S_ISREG(mode):
+            raise BrokenPacketError("is no plain file")
+        protected = not mode & stat.S_IWUSR
+        data = read_plain(sidecar)
     except FileNotFoundError:
         return None
     except OSError as error:
@@ -144,10 +147,10 @@ class Beside:
             If it cannot be written.
         """
         place = sidecar.resolve()
-        half_done = place.with_name(f".{place.name}{_HALF_DONE}")
+        half_done = place.with_name(hidden(place.name, _HALF_DONE))
         self.waiting.append((place, half_done, before))
         try:
-            write_bytes(half_done, data)
+            write_hidden(half_done, data)
             if before is not None:
                 shutil.copymode(place, half_done)
         except OutputError as error:
@@ -166,7 +169,7 @@ class Beside:
         """
         for place, half_done, before in self.waiting:
             try:
-                now = place.read_bytes() if place.exists() else None
+                now = read_plain(place) if place.exists() else None
                 if now != before:
                     raise OutputError(
                         f"{place} was changed by another program meanwhile and is left as it is; start again."

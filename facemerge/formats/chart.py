@@ -17,7 +17,7 @@ from pathlib import Path
 from xml.sax.saxutils import escape
 
 from facemerge.errors import OptionError, OutputError
-from facemerge.formats.files import replace_file, said
+from facemerge.formats.files import read_plain, replace_file, said
 from facemerge.formats.program import NAME
 
 SIGN = f"{NAME} plan"
@@ -175,10 +175,8 @@ def check_place(path: Path) -> None:
     if not os.path.lexists(path):
         return
     try:
-        if path.is_file() and not path.is_symlink():
-            with path.open("rb") as file:
-                if SIGN.encode() in file.read(4096):
-                    return
+        if path.is_file() and not path.is_symlink() and SIGN.encode() in read_plain(path, 4096):
+            return
     except OSError as error:
         raise said(error, path) from error
     raise OutputError(f"{path} holds something else, which would be lost; name another file.")

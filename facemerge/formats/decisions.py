@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from facemerge.errors import InputError, OptionError
-from facemerge.formats.files import replace_file
+from facemerge.formats.files import hidden, read_plain, replace_file
 from facemerge.formats.program import NAME
 from facemerge.words import Decisions, Stays, Stroke, Touches
 
@@ -89,7 +89,7 @@ def write_decisions(path: Path, decisions: Decisions) -> None:
     OutputError
         If it cannot be written.
     """
-    replace_file(path, decisions_bytes(decisions), path.with_name(f".{path.name}{HALF_DONE}"))
+    replace_file(path, decisions_bytes(decisions), path.with_name(hidden(path.name, HALF_DONE)))
 
 
 def _stays(stays: Stays) -> dict[str, Any]:
@@ -165,8 +165,7 @@ def read_decisions(path: Path) -> Decisions:
         If something in it is not known, of the wrong kind or out of its range.
     """
     try:
-        with path.open("rb") as file:
-            data = file.read(MOST_BYTES + 1)
+        data = read_plain(path, MOST_BYTES + 1)
     except OSError as error:
         why = (error.strerror or "refused by the system").lower()
         raise InputError(f"The decisions {path} cannot be opened: {why}.") from error

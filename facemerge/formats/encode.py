@@ -18,7 +18,7 @@ from PIL import Image, TiffImagePlugin, TiffTags
 
 from facemerge.errors import OutputError
 from facemerge.formats import exif, icc
-from facemerge.formats.files import write_bytes
+from facemerge.formats.files import read_plain, write_bytes
 from facemerge.formats.headers import UnreadableError, look
 from facemerge.formats.xmp import without_ingredients
 from facemerge.imaging import full_scale, to_eight_bit
@@ -296,7 +296,7 @@ def _tags(source: Frame | None, image: Array, xmp: bytes) -> Image.Exif:
     if source is not None:
         path = Path(source.path)
         try:
-            read = look(path.read_bytes(), path.suffix.lower()).exif
+            read = look(read_plain(path), path.suffix.lower()).exif
         except (OSError, UnreadableError):
             read = Image.Exif()
     place = exif.location(read) if PLACE in xmp else None

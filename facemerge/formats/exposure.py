@@ -13,6 +13,7 @@ from typing import Any, Final
 from PIL import Image
 
 from facemerge.formats import exif
+from facemerge.formats.files import read_plain
 from facemerge.formats.headers import UnreadableError, look
 from facemerge.words import Frame
 
@@ -36,7 +37,7 @@ def exposure_of(frame: Frame) -> Exposure:
     """Return how a frame was exposed; nothing is known of a file that cannot be read."""
     path = Path(frame.path)
     try:
-        return exposure(look(path.read_bytes(), path.suffix.lower()).exif)
+        return exposure(look(read_plain(path), path.suffix.lower()).exif)
     except (OSError, UnreadableError):
         return Exposure()
 

@@ -13,6 +13,7 @@ import os
 import re
 import secrets
 import shutil
+import stat
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
@@ -20,6 +21,7 @@ from pathlib import Path
 from socket import gethostname
 from typing import BinaryIO
 
+from facemerge import stopping
 from facemerge.errors import OutputError
 
 DECISIONS = "decisions.json"
@@ -40,6 +42,7 @@ _RESULTS = re.compile(
 _LITTER = frozenset({".DS_Store", "Thumbs.db", "desktop.ini", ".directory"})
 _HOST = hashlib.sha256(gethostname().encode("utf-8", "replace")).hexdigest()[:6]
 _DAY_S = 86_400.0
+_MOST_NAME_BYTES = 255
 # Folders of this very process: its number may be that of a dead run (in a container it often is).
 _own: set[Path] = set()
 
@@ -68,6 +71,39 @@ def said(error: OSError, place: Path) -> OutputError:
     return OutputError(f"Nothing was written to {place}: {why}.")
 
 
+def read_plain(path: Path, most_bytes: int = -1) -> bytes:
+    """Return what a plain file holds; a pipe or a device is refused, and never waited for.
+
+    Parameters
+    ----------
+    path
+        The file, or a link to it.
+    most_bytes
+        How many bytes from its beginning; -1: all.
+
+    Raises
+    ------
+    OSError
+        If it cannot be opened, is no plain file, or cannot be read; `strerror` says why.
+    """
+    # Without waiting, since what was a file a moment ago may be a pipe now.
+    wish = (
+        os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_NOCTTY", 0) | getattr(os, "O_BINARY", 0)
+    )
+    if path.is_dir():
+        raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), str(path))
+    if path.exists() and not path.is_file():
+        raise _no_plain_file(path)
+    with os.fdopen(os.open(path, wish), "rb") as file:
+        if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):
+            raise _no_plain_file(path)
+        return file.read(most_bytes)
+
+
+def _no_plain_file(path: Path) -> OSError:
+    return OSError(errno.ENOTSUP, "it is no plain file", str(path))
+
+
 @contextmanager
 def alone(path: Path, busy: str) -> Iterator[None]:
     """Hold a file that no other process can hold meanwhile; the system lets go of it after a kill too.
@@ -86,7 +122,9 @@ def alone(path: Path, busy: str) -> Iterator[None]:
     """
     while True:
         try:
-            held = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
+            if os.path.lexists(path) and not _is_plain_file(path):
+                raise OutputError(f"{path} is needed and is no plain file; take it away.")
+            held = os.open(path, os.O_RDWR | os.O_CREAT | getattr(os, "O_NONBLOCK", 0), 0o644)
         except OSError as error:
             raise said(error, path) from error
         try:
@@ -173,12 +211,15 @@ def folder_in_place(out: Path, *, inputs: Sequence[Path] = ()) -> Iterator[Path]
             raise
         _refuse_unless_ours(place, inputs)
         try:
-            _swap_in(work, place)
+            # From here on it is done: stopped between the renames, the new result is there and no old one.
+            with stopping.Held():
+                _swap_in(work, place)
+                stopping.in_place(out)
         except OSError as error:
             raise said(error, place) from error
     except BaseException:
         if work is not None:
-            shutil.rmtree(work, ignore_errors=True)
+            _remove(work)
         for folder in reversed(made):
             with suppress(OSError):
                 folder.rmdir()
@@ -201,6 +242,23 @@ def write_bytes(path: Path, data: bytes) -> None:
         path.write_bytes(data)
     except OSError as error:
         raise said(error, path) from error
+
+
+def write_hidden(path: Path, data: bytes) -> None:
+    """Write a file under a hidden name of ours; what has that name already is taken away, never written into.
+
+    It may be what a killed run has left, a link to somewhere else, or a pipe that nobody reads.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+    """
+    try:
+        path.unlink(missing_ok=True)
+    except OSError as error:
+        raise said(error, path) from error
+    write_bytes(path, data)
 
 
 @contextmanager
@@ -237,9 +295,9 @@ def replace_file(path: Path, data: bytes, half_done: Path | None = None) -> None
     OutputError
         If it cannot be written; an earlier one is as it was.
     """
-    beside = half_done or path.with_name(f".{path.name}.{os.getpid()}-new")
+    beside = half_done or path.with_name(hidden(path.name, f".{os.getpid()}-new"))
     try:
-        write_bytes(beside, data)
+        write_hidden(beside, data)
         beside.replace(path)
     except OutputError as error:
         # The user knows the file by the name that it would have got.
@@ -249,6 +307,18 @@ def replace_file(path: Path, data: bytes, half_done: Path | None = None) -> None
     finally:
         with suppress(OSError):
             beside.unlink()
+
+
+def hidden(name: str, ending: str) -> str:
+    """Return the hidden name of a file that is still to get its own: no longer than a disk allows.
+
+    Names end at 255 bytes on most disks; of a long one the beginning is kept, and a digest of the whole.
+    """
+    raw = os.fsencode(name)
+    if len(raw) + len(ending) < _MOST_NAME_BYTES:
+        return f".{name}{ending}"
+    short = raw[:120].decode("utf-8", "ignore")
+    return f".{short}-{hashlib.sha256(raw).hexdigest()[:16]}{ending}"
 
 
 def _resolved(path: Path) -> Path:
@@ -268,6 +338,8 @@ def _refuse_unless_ours(place: Path, inputs: Sequence[Path]) -> None:
         raise OutputError(f"{place} is a file; name a folder for the result.")
     if place.parent == place or place == Path.cwd():
         raise OutputError(f"{place} cannot be replaced as a whole; name a folder of its own for the result.")
+    if not os.access(place, os.W_OK):
+        raise OutputError(f"{place} is protected against writing; name another folder for the result.")
     try:
         inside = sorted(place.iterdir())
         strange = [path.name for path in inside if not _is_ours(path)]
@@ -315,16 +387,16 @@ def _prints_are_ours(folder: Path) -> bool:
     records = list(folder.glob("*-prints.json"))
     try:
         for record in records:
-            made = json.loads(record.read_bytes())["prints"]
+            made = json.loads(read_plain(record))["prints"]
             known |= {name: entry["sha256"] for name, entry in made.items()}
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return False
     return all(
         _is_plain_file(path)
         and (
             path in records
             or path.name in _LITTER
-            or known.get(path.name) == hashlib.sha256(path.read_bytes()).hexdigest()
+            or known.get(path.name) == hashlib.sha256(read_plain(path)).hexdigest()
         )
         for path in folder.iterdir()
     )
@@ -336,8 +408,7 @@ def _is_plain_file(path: Path) -> bool:
 
 def _report_is_ours(path: Path) -> bool:
     try:
-        with path.open("rb") as file:
-            return b'"facemerge-report/' in file.read(4096)
+        return b'"facemerge-report/' in read_plain(path, 4096)
     except OSError:
         return False
 
@@ -354,6 +425,14 @@ def _stem(place: Path) -> str:
     return f".{place.name[:40]}.facemerge-"
 
 
+def _remove(folder: Path) -> None:
+    """Take a folder away with all that is in it, folders protected against writing too."""
+    with suppress(OSError):
+        for here, _, _ in os.walk(folder):
+            os.chmod(here, stat.S_IRWXU)
+    shutil.rmtree(folder, ignore_errors=True)
+
+
 def _beside(place: Path, role: str) -> Path:
     return place.parent / f"{_stem(place)}{os.getpid()}-{_HOST}-{secrets.token_hex(4)}-{role}"
 
@@ -368,7 +447,7 @@ def _sweep(place: Path) -> None:
         if match[3] == "old" and not os.path.lexists(place):
             path.rename(place)
         elif path.is_dir():
-            shutil.rmtree(path, ignore_errors=True)
+            _remove(path)
         else:
             path.unlink(missing_ok=True)
 
@@ -406,4 +485,4 @@ def _swap_in(work: Path, place: Path) -> None:
             raise
     finally:
         _own.discard(old)
-    shutil.rmtree(old, ignore_errors=True)
+    _remove(old)

@@ -16,6 +16,7 @@ from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
 from facemerge.errors import InputError
+from facemerge.formats.files import read_plain
 from facemerge.formats.program import NAME, version
 
 INDEX = "index.json"
@@ -39,8 +40,7 @@ def is_index(folder: Path) -> bool:
 
 def _says(path: Path, words: bytes) -> bool:
     try:
-        with path.open("rb") as file:
-            return words in file.read(4096)
+        return words in read_plain(path, 4096)
     except OSError:
         return False
 
@@ -99,7 +99,7 @@ def read_index(path: Path) -> Index:
         If there is none, it is broken, or of a version this program does not know.
     """
     try:
-        index = json.loads(path.read_bytes())
+        index = json.loads(read_plain(path))
     except OSError as error:
         raise InputError(f"The index {path} cannot be opened: {(error.strerror or '').lower()}.") from error
     except (ValueError, RecursionError) as error:

@@ -12,6 +12,7 @@ from PIL import Image
 
 from facemerge.errors import InputError, OutputError
 from facemerge.formats import encode, exif, icc
+from facemerge.formats.files import read_plain
 from facemerge.formats.headers import UnreadableError, look
 from facemerge.formats.xmp import COMPOSITE_CAPTURE, without_ingredients
 from facemerge.imaging import to_eight_bit
@@ -114,6 +115,6 @@ def print_bytes(
 def _tags(source: Frame) -> Image.Exif:
     path = Path(source.path)
     try:
-        return look(path.read_bytes(), path.suffix.lower()).exif
+        return look(read_plain(path), path.suffix.lower()).exif
     except (OSError, UnreadableError) as error:
         raise InputError(f"{source.name} can no longer be read.") from error

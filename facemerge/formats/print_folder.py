@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from facemerge.errors import OutputError
-from facemerge.formats.files import said, write_bytes
+from facemerge.formats.files import hidden, read_plain, said, write_hidden
 
 SCHEMA = "facemerge-prints/1"
 RECORD = "prints.json"
@@ -44,7 +44,7 @@ class Prints:
             If it cannot be written.
         """
         try:
-            write_bytes(_beside(self.folder, name), data)
+            write_hidden(_beside(self.folder, name), data)
         except OutputError as error:
             # The user knows the file by the name that it would have got.
             raise OutputError(str(error).replace(_beside(self.folder, name).name, name)) from error
@@ -108,7 +108,7 @@ def record_name(stem: str) -> str:
 
 
 def _beside(folder: Path, name: str) -> Path:
-    return folder / f".{name}{_HALF_DONE}"
+    return folder / hidden(name, _HALF_DONE)
 
 
 def _make(folder: Path, made: list[Path]) -> None:
@@ -143,7 +143,7 @@ def _refuse_unless_ours(folder: Path, stem: str, names: Sequence[str], home: str
 
 def _digest(path: Path) -> str:
     try:
-        return hashlib.sha256(path.read_bytes()).hexdigest()
+        return hashlib.sha256(read_plain(path)).hexdigest()
     except OSError:
         return ""
 
@@ -152,7 +152,7 @@ def _read(path: Path, home: str) -> dict[str, Entry]:
     if not os.path.lexists(path):
         return {}
     try:
-        record = json.loads(path.read_bytes())
+        record = json.loads(read_plain(path))
         entries = dict(record["prints"])
         ours = record["schema"] == SCHEMA and all(isinstance(e["sha256"], str) for e in entries.values())
         of = record["of"]
@@ -180,5 +180,5 @@ def _put(work: Prints, known: Mapping[str, Entry], home: str) -> None:
 def _write(folder: Path, stem: str, entries: Mapping[str, Entry], home: str) -> None:
     record = {"schema": SCHEMA, "of": home, "prints": {n: entries[n] for n in sorted(entries)}}
     half_done = _beside(folder, record_name(stem))
-    write_bytes(half_done, (json.dumps(record, indent=1) + "\n").encode())
+    write_hidden(half_done, (json.dumps(record, indent=1) + "\n").encode())
     half_done.replace(folder / record_name(stem))

@@ -16,7 +16,7 @@ import numpy as np
 
 from facemerge import text
 from facemerge.errors import InputError
-from facemerge.formats.files import write_bytes
+from facemerge.formats.files import read_plain, write_bytes
 from facemerge.formats.program import NAME, version
 from facemerge.imaging import full_scale
 from facemerge.options import Options, as_dict
@@ -314,7 +314,7 @@ def read_report(path: Path) -> Report:
         If there is none, it is broken, or it is of a version this program does not know.
     """
     try:
-        report = json.loads(path.read_bytes().decode("utf-8-sig"))
+        report = json.loads(read_plain(path).decode("utf-8-sig"))
     except OSError as error:
         raise InputError(f"The report {path} cannot be opened: {(error.strerror or '').lower()}.") from error
     except (ValueError, RecursionError) as error:

@@ -16,6 +16,7 @@ from PIL import Image
 
 from facemerge.errors import InputError
 from facemerge.formats import exif, icc, photo
+from facemerge.formats.files import read_plain
 from facemerge.formats.headers import RAW_ENDINGS, Header, UnreadableError, extra, look
 from facemerge.imaging import fit_within, resize, to_eight_bit
 from facemerge.words import Array, Frame
@@ -96,7 +97,7 @@ def small_copy(path: Path, name: str, long_side: int) -> tuple[Identity, NDArray
 
 def _bytes(path: Path, name: str) -> bytes:
     try:
-        return path.read_bytes()
+        return read_plain(path)
     except OSError as error:
         why = (error.strerror or "refused by the system").lower()
         raise InputError(f"{name} is left out: it cannot be opened ({why}).") from error

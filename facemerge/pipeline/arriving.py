@@ -22,7 +22,7 @@ from facemerge.models import Models
 from facemerge.options import Options
 from facemerge.pipeline.glance import Glance, glance, overlooked
 from facemerge.pipeline.known import Known
-from facemerge.pipeline.look import JUDGING, LOOKING, Read, workers_for
+from facemerge.pipeline.look import JUDGING, LOOKING, Read, require_memory, workers_for
 from facemerge.pipeline.progress import Progress, in_order, no_progress
 from facemerge.words import Aligned, Face, Float, Frame, Missing, Person, Score, Unaligned
 
@@ -189,6 +189,7 @@ class Arrivals:
         def tell(what: str, done: int, _: int) -> None:
             progress(what, done, total)
 
+        require_memory(frames)
         workers = self._workers or workers_for(frames, os.cpu_count() or 1)
         for frame, seen in zip(frames, in_order(look, frames, workers, LOOKING, tell, before), strict=True):
             if isinstance(seen, str):

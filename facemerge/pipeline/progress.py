@@ -10,6 +10,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TypeVar
 
+from facemerge import machine
+
 Progress = Callable[[str, int, int], None]
 """(what is being done, steps done, steps in all)."""
 
@@ -112,19 +114,23 @@ def in_order(
     items
         What is to be done.
     workers
-        Threads; with 1 the work is done in the caller's own, one item after the other as they are asked for.
+        Threads, or as many as the system gives; with 1 the work is done in the caller's own, one item after
+        the other as they are asked for.
     what, progress
         How the work is called, and who is told how far it is: always in the caller's thread.
     before
         Items of the same work that are done already.
     """
     total = before + len(items)
-    if workers == 1 or len(items) < 2:
+    workers = min(workers, len(items))
+    if workers > 1:
+        workers = machine.threads_to_be_had(workers)
+    if workers < 2:
         for done, item in enumerate(items, before):
             progress(what, done, total)
             yield work(item)
     else:
-        pool = ThreadPoolExecutor(min(workers, len(items)), thread_name_prefix="facemerge")
+        pool = ThreadPoolExecutor(workers, thread_name_prefix="facemerge")
         try:
             running = [pool.submit(work, item) for item in items]
             for done, future in enumerate(running, before):

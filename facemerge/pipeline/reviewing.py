@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -88,7 +89,8 @@ def alone(out: Path) -> Iterator[None]:
 def _beside(out: Path, ending: str) -> Path:
     """Return a hidden file beside a result, with room left for what it is called until it is whole."""
     place = out.resolve()
-    return place.with_name(f".{place.name[:200]}.{ending}")
+    short = os.fsencode(place.name)[:200].decode("utf-8", "ignore")
+    return place.with_name(f".{short}.{ending}")
 
 
 def _require_folder(out: Path) -> None:
@@ -191,7 +193,7 @@ def _decided(out: Path) -> tuple[Decisions | None, bool]:
     place, waiting = out / files.DECISIONS, pending(out)
     # Left by a review that was killed while it wrote.
     for path in (place, waiting):
-        path.with_name(f".{path.name}{decisions.HALF_DONE}").unlink(missing_ok=True)
+        path.with_name(files.hidden(path.name, decisions.HALF_DONE)).unlink(missing_ok=True)
     if waiting.is_file():
         # A save was cut off: these are newer than those in OUT.
         found = decisions.read_decisions(waiting)

@@ -29,7 +29,7 @@ from facemerge.options import Options
 from facemerge.pipeline import delivery
 from facemerge.pipeline.donors import hidden_donors
 from facemerge.pipeline.known import Known
-from facemerge.pipeline.look import Album, Read, analyse
+from facemerge.pipeline.look import SETTING_BYTES_A_PIXEL, Album, Read, analyse, require_memory
 from facemerge.pipeline.progress import Clock, Progress, no_progress
 from facemerge.pipeline.setting import Set, choose, missing_risks, settle, with_notes
 from facemerge.words import Aligned, Analysis, Choice, Decisions, Frame, Head, Pick, Pixels, Risk, Stays
@@ -198,6 +198,8 @@ def _run(
     with clock.stage("Finding the frames"):
         frames, notes = photo.find_frames(sources)
     photo.require_burst(frames)
+    if pictures:
+        require_memory(frames, SETTING_BYTES_A_PIXEL)
     decisions = _by_name(decisions, frames)
     # The place is claimed before the work: a folder that cannot be written is known at once.
     # The folder of the result is put in place first, then the sidecars beside the frames.

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import logging
 import socket
-import threading
 from collections.abc import Callable
 
 import uvicorn
@@ -76,10 +75,8 @@ def serve(session: Session, listening: socket.socket, ready: Callable[[str], Non
     # Whoever ends a review may end an answer half-way: that is no error to tell of.
     logging.getLogger("uvicorn.error").addFilter(lambda _: not server.should_exit)
     ready(f"http://{HOST}:{port}/{token}/")
-    ended = threading.Event()
-    threading.Thread(target=session.work_ahead, args=(ended,), name="facemerge-ahead", daemon=True).start()
+    ahead = session.begin_work_ahead()
     try:
         server.run(sockets=[listening])
     finally:
-        ended.set()
-        session.wait_for_save()
+        session.end(ahead)

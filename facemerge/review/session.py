@@ -9,7 +9,8 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Any
 
-from facemerge.errors import FacemergeError
+from facemerge import machine
+from facemerge.errors import FacemergeError, MachineError, lack_of
 from facemerge.formats import decisions as decisions_file
 from facemerge.formats import files
 from facemerge.models import Models
@@ -27,6 +28,10 @@ HISTORY_KEPT = 500
 """Changes that can be undone."""
 LOOK_AGAIN_S, PAUSE_S = 0.1, 1.5
 """How often it is looked whether something else is still being done, and for how long nothing was."""
+
+LEAVE_S = 10.0
+"""How long the end of a review waits for heads that are being made."""
+_FAILED = "The picture could not be made: the program failed; see where it was started."
 
 State = dict[str, Any]
 
@@ -67,6 +72,7 @@ class Session:
         self._saved = False
         self._saving: threading.Thread | None = None
         self._refining: threading.Thread | None = None
+        self._ended = threading.Event()
         self._pending = False
         self._problem: str | None = None
         self._version = 0
@@ -77,6 +83,32 @@ class Session:
         self._reckon_saved()
         if rough is not None:
             self._refine(rough, self._reckon_saved)
+
+    def begin_work_ahead(self) -> threading.Thread | None:
+        """Begin `work_ahead` in a thread; where none is to be had nothing is done ahead."""
+        with suppress(MachineError):
+            return machine.started("facemerge-ahead", lambda: self.work_ahead(self._ended))
+        return None
+
+    def end(self, ahead: threading.Thread | None = None) -> None:
+        """Finish a save that has begun, and end all else that is being done in threads.
+
+        Parameters
+        ----------
+        ahead
+            As `begin_work_ahead` gave it.
+        """
+        self._ended.set()
+        self.wait_for_save()
+        # A change that is being written down is written to its end.
+        if self._changing.acquire(timeout=LEAVE_S):
+            self._changing.release()
+        with self._lock:
+            threads = [t for t in (self._refining, ahead) if t is not None]
+        for thread in threads:
+            # Each gives up before the next head. One that is amid a large head is left to itself: it writes
+            # nothing.
+            thread.join(LEAVE_S)
 
     def work_ahead(self, ended: threading.Event) -> None:
         """Do what may be asked for next, while nothing else is to be done, until the review ends.
@@ -109,9 +141,10 @@ class Session:
             self._engine.make_ahead(shown, go_on)
         except _OvertakenError:
             return None
-        except FacemergeError:
+        except Exception as error:
             # Told to whoever asks for it.
-            pass
+            if not isinstance(error, FacemergeError) and lack_of(error) is None:
+                raise
         return shown
 
     def _read_ahead(self, ended: threading.Event) -> None:
@@ -245,7 +278,7 @@ class Session:
         """Begin to make the true heads in a thread, which gives up as soon as something is changed."""
 
         def go_on(*_: object) -> None:
-            if self._newest() is not rough:
+            if self._newest() is not rough or self._ended.is_set():
                 raise _OvertakenError
 
         def make() -> None:
@@ -257,12 +290,18 @@ class Session:
                     then()
             except _OvertakenError:
                 pass
-            except FacemergeError as error:
+            except Exception as error:
+                told = error if isinstance(error, FacemergeError) else lack_of(error)
                 with self._lock:
-                    self._problem = str(error)
+                    self._problem = str(told or _FAILED)
+                if told is None:
+                    raise
 
-        self._refining = threading.Thread(target=make, name="facemerge-heads", daemon=True)
-        self._refining.start()
+        try:
+            self._refining = machine.started("facemerge-heads", make)
+        except MachineError:
+            # Without a thread whoever asks waits for it.
+            make()
 
     def wait_for_heads(self) -> None:
         """Return when what is shown is no first look any more."""
@@ -323,6 +362,8 @@ class Session:
         ------
         StaleError
             If there is a newer version than the page shows.
+        MachineError
+            If there is no thread to be had.
         """
         with self._changing:
             self._require_newest(version)
@@ -332,7 +373,12 @@ class Session:
                 decided = self._kept[self._version].decisions
                 thread = threading.Thread(target=self._save, args=(decided,), name="facemerge-save")
                 self._saving, self._problem = thread, None
-            thread.start()
+            try:
+                thread.start()
+            except RuntimeError as error:
+                with self._lock:
+                    self._saving = None
+                raise MachineError("The picture cannot be saved: no more threads may be started.") from error
 
     def wait_for_save(self) -> None:
         """Return when nothing is being saved."""
@@ -342,7 +388,7 @@ class Session:
             thread.join()
 
     def _save(self, decided: Decisions) -> None:
-        problem: str | None = "The picture could not be saved: the program failed; see where it was started."
+        problem: str | None = _FAILED
         try:
             made = self._engine.made(decided)
             merge(
@@ -355,8 +401,11 @@ class Session:
                 **self._work.form,
             )
             problem = None
-        except FacemergeError as error:
-            problem = str(error)
+        except Exception as error:
+            told = error if isinstance(error, FacemergeError) else lack_of(error)
+            problem = str(told or _FAILED)
+            if told is None:
+                raise
         finally:
             self._engine.make_room()
             with self._changing:
