@@ -37,7 +37,7 @@ def begin() -> None:
         try:
             os.fstat(stream)
         except OSError:
-            os.open(os.devnull, os.O_RDWR)
+            os.set_inheritable(os.open(os.devnull, os.O_RDWR), True)
     sys.stdout, sys.stderr = _over(sys.stdout, _Out), _over(sys.stderr, _Err)
 
 

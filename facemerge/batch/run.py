@@ -97,7 +97,7 @@ class _Book:
         index = self.index()
         pictures = {name: o.picture for name, o in self.outcomes.items() if o.picture}
         replace_file(self.place / INDEX, index_bytes(index))
-        replace_file(self.place / PAGE, render_index(index, pictures).encode())
+        replace_file(self.place / PAGE, render_index(index, pictures).encode("utf-8", "replace"))
         self._written_s = time.monotonic()
         return index
 

@@ -31,6 +31,7 @@ from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
 
 import numpy as np
 
+from facemerge.formats.files import MOST_NAME_BYTES
 from facemerge.formats.program import NAME, signature
 from facemerge.words import Array
 
@@ -292,6 +293,10 @@ def _source() -> str:
 def beside(out: Path) -> Path:
     """Return the folder in which is kept what is known for a result in `out`."""
     place = out.resolve()
+    name = os.fsencode(place.name)
+    if len(name) + len(SUFFIX) > MOST_NAME_BYTES:
+        short = name[:150].decode("utf-8", "ignore")
+        return place.with_name(f"{short}-{hashlib.sha256(name).hexdigest()[:16]}{SUFFIX}")
     return place.with_name(place.name + SUFFIX)
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any, NoReturn
@@ -318,7 +319,8 @@ def _frame(found: Any, where: str) -> str:
     name = _text(found, where, MOST_NAME)
     parts = name.split("/")
     # A name as the report has it: where two folders have files of one name, it begins with the folder's.
-    if "\\" in name or any(part in ("", ".", "..") for part in parts):
+    # A backslash is a letter like any other in most names of files, and leads up in none.
+    if ".." in re.split(r"[/\\]", name) or any(part in ("", ".") for part in parts):
         raise _Wrong(f"{where} must be a frame's name as the report shows it, not the path {_shown(name)}")
     return name
 

@@ -42,7 +42,8 @@ _RESULTS = re.compile(
 _LITTER = frozenset({".DS_Store", "Thumbs.db", "desktop.ini", ".directory"})
 _HOST = hashlib.sha256(gethostname().encode("utf-8", "replace")).hexdigest()[:6]
 _DAY_S = 86_400.0
-_MOST_NAME_BYTES = 255
+MOST_NAME_BYTES = 255
+"""What a name may have on most disks."""
 # Folders of this very process: its number may be that of a dead run (in a container it often is).
 _own: set[Path] = set()
 
@@ -315,7 +316,7 @@ def hidden(name: str, ending: str) -> str:
     Names end at 255 bytes on most disks; of a long one the beginning is kept, and a digest of the whole.
     """
     raw = os.fsencode(name)
-    if len(raw) + len(ending) < _MOST_NAME_BYTES:
+    if len(raw) + len(ending) < MOST_NAME_BYTES:
         return f".{name}{ending}"
     short = raw[:120].decode("utf-8", "ignore")
     return f".{short}-{hashlib.sha256(raw).hexdigest()[:16]}{ending}"

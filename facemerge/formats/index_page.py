@@ -87,7 +87,8 @@ def summary(groups: Sequence[Index]) -> str:
 
 def index_bytes(index: Index) -> bytes:
     """Return an index as the UTF-8 bytes of index.json."""
-    return (json.dumps(index, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
+    text = json.dumps(index, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    return text.encode("utf-8", "replace")
 
 
 def read_index(path: Path) -> Index:

@@ -33,7 +33,7 @@ def write_page(path: Path, report: Report, pictures: Pictures) -> None:
     OutputError
         If it cannot be written.
     """
-    write_bytes(path, render_page(report, pictures).encode())
+    write_bytes(path, render_page(report, pictures).encode("utf-8", "replace"))
 
 
 def _room() -> Traversable:

@@ -291,7 +291,11 @@ def report_bytes(report: Report) -> bytes:
     ValueError
         If it holds a number that JSON does not know: infinite or not a number.
     """
-    return (json.dumps(report, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
+    try:
+        return (json.dumps(report, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
+    except UnicodeEncodeError:
+        # A path whose bytes are no UTF-8: half a pair of surrogates, which is text only when it is escaped.
+        return (json.dumps(report, indent=1, allow_nan=False) + "\n").encode()
 
 
 def write_report(path: Path, report: Report) -> None:
