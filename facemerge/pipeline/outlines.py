@@ -82,9 +82,9 @@ class Outlines:
         return [(f, self._glimpse(f), motion(frame, f)) for f in self._witnesses() if f != frame]
 
     def faces(self, frame: int) -> dict[int, Face]:
-        """Return everybody's face in a frame by their index."""
-        people = self._draft.analysis.people
-        return {i: face for i, p in enumerate(people) if isinstance(face := p.faces[frame], Face)}
+        """Return everybody's face in a frame, or where it should be, by their index."""
+        analysis = self._draft.analysis
+        return {i: face for i in range(len(analysis.people)) if (face := analysis.place(i, frame))}
 
     def blurred(self, frame: int) -> frozenset[int]:
         """Return the indices of those who are much less sharp in a frame than in their sharpest one."""
