@@ -472,3 +472,14 @@ def test_lids_that_wander_by_chance_do_not_rank_eyes(seed):
     settled, plain = (np.array(closed([*usual, *own])[6:]) for own in (wandering, large))
     assert np.ptp(settled) < 0.5 * np.ptp(plain)
     assert settled.mean() == pytest.approx(plain.mean(), abs=0.03)
+
+
+@pytest.mark.parametrize("opening", [0.65, 0.7, 0.75, 0.8])
+def test_a_tiny_falling_lid_is_not_taken_for_an_open_one(opening):
+    """Chance is larger on a small face, but eleven open looks do not open the twelfth."""
+    faces = [seen(o) for o in [*[1.0] * 11, opening]]
+    tiny, large = (
+        closed([dataclasses.replace(m, width_px=np.full(2, px)) for m in faces]) for px in (8.0, 3e4)
+    )
+    assert large[11] > 0.25
+    assert tiny == pytest.approx(large, abs=0.06)

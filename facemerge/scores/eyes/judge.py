@@ -67,6 +67,8 @@ eyes below 20 px."""
 CLOSURE_PX = 2.0
 """The same of the closure that follows: an aperture counts by its share of the person's own, about a fifth of
 the eye's width, and half of that is shut."""
+LEAST_CHANCE_PX = 25.0
+"""Smaller eyes are granted no more chance than this width: tiny shut ones would be drawn to open ones."""
 CHANCE = 0.12
 """By which one eye lies above the mean of both without meaning a wink."""
 HALF_CLOSURE = 0.25
@@ -359,7 +361,7 @@ def closures(
                 closed = _closure(seen[k], eye, blurs[used[k]], discs[k, eye], standard, never_open)
                 column[k] = known[k] * closed + (1 - known[k]) * DOUBT_CLOSURE
                 low[k] = _looks_down(seen[k], eye, discs[k, eye], standard)
-            wide = np.maximum([float(seen[k].width_px.max()) for k in shown[eye]], 1.0)
+            wide = np.maximum([float(seen[k].width_px.max()) for k in shown[eye]], LEAST_CHANCE_PX)
             steady = together(np.array([column[k] for k in shown[eye]]), CLOSURE_PX / wide)
             column = dict(zip(shown[eye], steady.tolist(), strict=True))
         columns.append(column)
@@ -375,7 +377,7 @@ def closures(
 
 def _steady(seen: Sequence[EyesMeasure]) -> list[EyesMeasure]:
     """Return the measures with apertures and blinks that differ by no more than chance brought together."""
-    width = np.maximum([float(m.width_px.max()) for m in seen], 1.0)
+    width = np.maximum([float(m.width_px.max()) for m in seen], LEAST_CHANCE_PX)
     aperture = together(np.array([m.aperture for m in seen]), APERTURE_PX / width)
     blink = together(np.array([m.blink for m in seen]), BLINK_PX / width)
     return [replace(m, aperture=a, blink=b) for m, a, b in zip(seen, aperture, blink, strict=True)]
