@@ -249,7 +249,8 @@ class _Plan:
         frames = [
             f
             for f in range(len(self.analysis.frames))
-            if _can_give(self.analysis, person, f) and (person, f) not in self.wanted.forbid
+            if (_can_give(self.analysis, person, f) or f == self.base)
+            and (person, f) not in self.wanted.forbid
         ]
         return frames or [self.base]
 

@@ -88,7 +88,7 @@ def turned_away(known: Analysis) -> Analysis:
 def test_whoever_is_turned_away_in_the_base_asked_for_is_set_in(seam: float, left: bool) -> None:
     """As well as it goes; where that would surely be found they stay, and it is said who shows them."""
     known = turned_away(analysis(np.array([[0.9, 0.8], [np.nan, 0.7]])))
-    found = choice.choose(known, lambda *_: seam, Decisions(base="f0.jpg"), ChoiceOptions(seam_weight=4.0))
+    found = choice.choose(known, lambda *_: seam, Decisions(base="f0.jpg"), ChoiceOptions(seam_weight=50.0))
     assert found.picks[1].from_base == left
     assert found.picks[1].gain == pytest.approx(0.0 if left else 0.7)
     assert "no face was found" in found.picks[1].why or left

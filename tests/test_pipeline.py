@@ -163,7 +163,7 @@ def test_whoever_is_turned_away_in_a_forced_base_is_set_in(
     turned["f0.png"] = turned["f0.png"].copy()
     middle, size = (
         (round((x0 + x1) / 2), round((y0 + y1) / 2)),
-        (round(0.55 * (x1 - x0)), round(0.55 * (y1 - y0))),
+        (round(0.45 * (x1 - x0)), round(0.45 * (y1 - y0))),
     )
     cv2.ellipse(turned["f0.png"], middle, size, 0, 0, 360, (60, 40, 30), -1)
     frames = frames_of(turned)
@@ -179,10 +179,9 @@ def test_whoever_is_turned_away_in_a_forced_base_is_set_in(
     assert head.extent == "person"
     assert FaultKind.ABSENT not in [fault.kind for fault in risks["P02"].faults]
     merged = composite.lay(base, heads)
-    donor = pictures[frames[chosen.picks[1].frame].name]
     inner = np.s_[round(y0 + 10) : round(y1 - 10), round(x0 + 10) : round(x1 - 10)]
     assert np.abs(merged[inner].astype(int) - turned["f0.png"][inner]).mean() > 40
-    assert np.abs(merged[inner].astype(int) - donor[inner]).mean() < 20
+    assert np.abs(merged[inner].astype(int) - pictures["f0.png"][inner]).mean() < 25
 
 
 # -- a whole run --------------------------------------------------------------------------------------------
