@@ -15,8 +15,6 @@ import heapq
 from collections.abc import Callable, Container, Iterable, Mapping, Sequence
 
 import numpy as np
-from scipy.optimize import Bounds, LinearConstraint, milp
-from scipy.sparse import coo_array
 
 from facemerge.errors import OptionError
 from facemerge.options import ChoiceOptions
@@ -300,6 +298,9 @@ class _Plan:
                 if theirs is not None:
                     row[theirs] = -1.0
                 rows.append((row, -np.inf, 0.0))
+        from scipy.optimize import Bounds, LinearConstraint, milp  # loads slowly
+        from scipy.sparse import coo_array
+
         matrix = coo_array(
             (
                 [v for row, _, _ in rows for v in row.values()],

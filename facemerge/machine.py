@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ctypes
 import math
 import os
 import threading
@@ -16,8 +17,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
 LOADED_BYTES = 1_200_000_000
-"""Address space below which nothing is begun. Measured with limits from 150 MB on, two frames of half a megapixel
-looked through: from 1,200 MB on it is done, at 600 to 700 MB a library that is being loaded breaks down."""
+"""Address space below which nothing is begun. Measured with limits from 150 MB on, two frames of half a
+megapixel looked through: from 1,200 MB on it is done, at 600 to 700 MB a library that is loaded breaks down."""
 THREADS = 2
 """Threads that have to be had: one that works, one that native libraries start for themselves."""
 A_THREAD_BYTES = 140_000_000
@@ -44,12 +45,52 @@ def require_room() -> None:
             f"This program needs about {LOADED_BYTES / 1e6:.0f} MB to begin with, and the limit set for it "
             f"leaves {max(0.0, left) / 1e6:.0f} MB."
         )
-    if (
-        left < LOADED_BYTES + A_THREAD_BYTES * 2 * (os.cpu_count() or 1)
-        or threads_to_be_had(THREADS) < THREADS
-    ):
+    if left < LOADED_BYTES + A_THREAD_BYTES * 2 * cores() or threads_to_be_had(THREADS) < THREADS:
         for name in _SPARE_VARIABLES:
             os.environ.setdefault(name, "1")
+
+
+_share = math.inf
+_TRIM = getattr(ctypes.CDLL(None), "malloc_trim", None) if os.name == "posix" else None
+
+
+def leave_all_but(most: int) -> None:
+    """Have `cores` say no more than `most` from now on: the others are those of processes beside this one."""
+    global _share
+    _share = most
+
+
+def cores() -> int:
+    """Return how many cores this process may use by its affinity, its container's share, its parent's word."""
+    mine = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    return max(1, math.floor(min(mine, _share, *_shares())))
+
+
+def use_threads(count: int) -> None:
+    """Have the picture library's own threads be no more than `count`; its answers do not depend on it."""
+    import cv2
+
+    cv2.setNumThreads(count)
+
+
+def give_back() -> None:
+    """Give memory that is free back to the system, where the C library keeps it (malloc_trim(3))."""
+    if _TRIM is not None:
+        _TRIM(0)
+
+
+def _shares() -> Iterator[float]:
+    """Yield how many cores each control group that this process is in may use at once (cgroups(7))."""
+    for group in _groups("cpu"):
+        with suppress(OSError, ValueError):
+            if (group / "cpu.max").exists():
+                quota, period = (group / "cpu.max").read_text().split()
+            else:
+                quota = (group / "cpu.cfs_quota_us").read_text()
+                period = (group / "cpu.cfs_period_us").read_text()
+            # "max" and -1 stand for no limit.
+            if quota != "max" and int(quota) > 0:
+                yield int(quota) / int(period)
 
 
 def free_bytes(*, swap: bool = False) -> float:
@@ -94,21 +135,21 @@ def address_space_left() -> float:
 
 def _left_to_containers() -> Iterator[float]:
     """Yield what each control group that this process is in may still take (cgroups(7), both versions)."""
+    for group in _groups("memory"):
+        yield from _left_to(group, "memory.max", "memory.current")
+        yield from _left_to(group, "memory.limit_in_bytes", "memory.usage_in_bytes")
+
+
+def _groups(kind: str) -> Iterator[Path]:
+    """Yield the folders of this process's control groups of one kind (cgroups(7), both versions)."""
     with suppress(OSError, ValueError):
         for line in Path("/proc/self/cgroup").read_text().splitlines():
             _, kinds, inner = line.split(":", 2)
-            if kinds not in ("", "memory") and "memory" not in kinds.split(","):
+            if kinds and kind not in kinds.split(","):
                 continue
-            root = _CGROUPS if kinds == "" else _CGROUPS / "memory"
-            most, now = (
-                ("memory.max", "memory.current")
-                if kinds == ""
-                else ("memory.limit_in_bytes", "memory.usage_in_bytes")
-            )
+            root = _CGROUPS / kind if kinds else _CGROUPS
             place = root / inner.lstrip("/")
-            for group in (place, *place.parents):
-                if group.is_relative_to(root):
-                    yield from _left_to(group, most, now)
+            yield from (group for group in (place, *place.parents) if group.is_relative_to(root))
 
 
 def _left_to(group: Path, most: str, now: str) -> Iterator[float]:

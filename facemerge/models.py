@@ -230,6 +230,10 @@ class Models:
         self._own = threading.local()
         self._loading = threading.Lock()
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        # Another process loads its own.
+        return Models, (self._folder,)
+
     def _network(self, name: str, size: tuple[int, int] | None = None) -> _Network:
         loaded: dict[tuple[str, tuple[int, int] | None], _Network] = self._own.__dict__.setdefault("all", {})
         if (name, size) not in loaded:

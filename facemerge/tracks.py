@@ -14,7 +14,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy.optimize import linear_sum_assignment
 
 from facemerge import imaging
 from facemerge.options import TracksOptions
@@ -222,6 +221,8 @@ def _assign(
     # A column of its own for each face stands for 'nobody we know'.
     stay = np.full((len(faces), len(faces)), 1e6)
     np.fill_diagonal(stay, UNMATCHED)
+    from scipy.optimize import linear_sum_assignment  # loads slowly
+
     rows, columns = linear_sum_assignment(np.hstack([cost, stay]))
     return {int(r): int(c) for r, c in zip(rows, columns, strict=True) if c < len(tracks)}
 

@@ -15,9 +15,9 @@ import pytest
 from mortal import dies_of_three, dies_once
 from typer.testing import CliRunner
 
-from facemerge.batch.pool import Died, Pool, process_count
 from facemerge.cli import app
 from facemerge.errors import InputError, OutputError
+from facemerge.workers import Died, Pool, how_many
 
 
 @pytest.fixture(scope="module")
@@ -49,13 +49,13 @@ def test_what_a_process_died_of_once_is_given_to_another(tmp_path: Path) -> None
 
 
 @pytest.mark.parametrize(
-    ("megapixels", "pieces", "least", "most"), [(24, 1, 1, 1), (2e6, 9, 1, 1), (1, 64, 1, 64)]
+    ("each", "pieces", "least", "most"), [(1e9, 1, 1, 1), (1e15, 9, 1, 1), (1e6, 64, 1, 64)]
 )
 def test_processes_are_bounded_by_work_memory_and_cores(
-    megapixels: float, pieces: int, least: int, most: int
+    each: float, pieces: int, least: int, most: int
 ) -> None:
     """Never none, never more than there is work, and one where a frame would fill the memory."""
-    assert least <= process_count(megapixels, pieces) <= min(most, os.cpu_count() or 1)
+    assert least <= how_many(pieces, each) <= min(most, os.cpu_count() or 1)
 
 
 # -- help ---------------------------------------------------------------------------------------------------

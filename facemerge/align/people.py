@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.optimize import linear_sum_assignment
 
 from facemerge import imaging
 from facemerge.align.motion import Evidence, displacement, no_evidence, normaliser
@@ -66,6 +65,8 @@ def matched_faces(reference: View, frame: View, zoom: float = 1.0) -> Array:
             best, best_gain = gain, total
     if best is None:
         return none
+    from scipy.optimize import linear_sum_assignment  # loads slowly
+
     rows, columns = linear_sum_assignment(-best)
     good = best[rows, columns] > 0.02
     return np.column_stack([rows[good], columns[good]])

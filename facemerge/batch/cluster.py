@@ -12,8 +12,8 @@ import time
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from facemerge.batch.pool import Died
 from facemerge.errors import InputError, OptionError
+from facemerge.workers import Died
 
 ANSWERS_S = 15
 """How long a scheduler may take to answer before it is taken for absent."""

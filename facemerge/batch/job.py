@@ -30,6 +30,8 @@ from facemerge.options import GroupingOptions, Options, as_dict
 RECORDS = ".records"
 _SCHEMA = "facemerge-record/1"
 _PICTURE_PX = 480
+MERGE_BYTES, MERGE_BYTES_A_PIXEL = 0.4e9, 45.0
+"""Memory of one merge: 1.5 GB for frames of 24 megapixels."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,6 +10,8 @@ from typing import Any
 
 from facemerge.batch import cluster
 from facemerge.batch.job import (
+    MERGE_BYTES,
+    MERGE_BYTES_A_PIXEL,
     RECORDS,
     Form,
     Job,
@@ -22,7 +24,6 @@ from facemerge.batch.job import (
 )
 from facemerge.batch.place import claimed, finished, left_over
 from facemerge.batch.plan import GROUPS, Planned, groups_text, span
-from facemerge.batch.pool import Died, Pool, process_count
 from facemerge.batch.sort import GroupsFile, Sorted, sort_dump
 from facemerge.errors import InputError, OptionError
 from facemerge.formats.files import read_plain, replace_file
@@ -30,6 +31,7 @@ from facemerge.formats.index_page import INDEX, PAGE, Index, build_index, index_
 from facemerge.options import Options
 from facemerge.pipeline.progress import Progress, no_progress
 from facemerge.pipeline.run import PICTURES
+from facemerge.workers import Died, Pool, how_many
 
 MAKING = "Making the groups"
 REWRITE_S = 20.0
@@ -214,7 +216,8 @@ def _make_all(jobs: Sequence[Job], book: _Book, where: Where, progress: Progress
     if where.scheduler is not None:
         cluster.run_on(where.scheduler, make, jobs, answered, tick)
     else:
-        count = where.processes or process_count(book.sorted.megapixels, len(jobs))
+        pixels = 1e6 * book.sorted.megapixels
+        count = where.processes or how_many(len(jobs), MERGE_BYTES + MERGE_BYTES_A_PIXEL * pixels)
         with Pool(make, min(count, len(jobs))) as pool:
             pool.run(jobs, answered, tick)
 

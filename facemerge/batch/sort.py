@@ -11,7 +11,6 @@ from typing import Any
 from facemerge.batch.dump import Photograph, find_photographs
 from facemerge.batch.grouping import find_groups
 from facemerge.batch.plan import Planned, given_groups, plan_groups, read_groups
-from facemerge.batch.pool import Died, Pool, process_count
 from facemerge.batch.sight import Sight, see
 from facemerge.errors import InputError, lack_of
 from facemerge.formats.index_page import INDEX, read_index
@@ -20,11 +19,12 @@ from facemerge.formats.small_copy import Identity, identify
 from facemerge.models import SHA256, Models, model_file
 from facemerge.options import Options
 from facemerge.pipeline.progress import Progress, in_order
+from facemerge.workers import Died, Pool, how_many
 
 READERS = 4
 """Threads that read files to know them by their content: the disk is what they wait for."""
-SMALL_MEGAPIXELS = 6.0
-"""What looking at a small copy takes of memory, as if it were a frame of this size."""
+A_SIGHT_BYTES = 0.7e9
+"""What a process takes that looks at small copies."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -196,7 +196,7 @@ def _seen(
         progress("Sorting the frames", len(answers), len(photographs))
 
     pieces = [_Piece(p, options, None if models is None else str(models.resolve())) for p in photographs]
-    count = processes or process_count(SMALL_MEGAPIXELS, len(pieces))
+    count = processes or how_many(len(pieces), A_SIGHT_BYTES)
     tick()
     with Pool(_look, count) as pool:
         pool.run(pieces, answered, tick)

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from facemerge.composite import outline
 from facemerge.words import Float
@@ -79,6 +78,8 @@ def colour_model(boxes: tuple[NDArray[np.intp], ...], weight: Float) -> NDArray[
     if weight.sum() < FEWEST:
         return np.full(BINS, -np.log(size), np.float32)
     counts = np.bincount(np.ravel_multi_index(boxes, BINS).ravel(), weight.ravel(), size).reshape(BINS)
+    from scipy import ndimage  # loads slowly
+
     counts = ndimage.gaussian_filter(counts, 0.8)
     share = (1 - STRAY_SHARE) * counts / counts.sum() + STRAY_SHARE / size
     return np.asarray(np.log(share), np.float32)

@@ -14,8 +14,6 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import coo_array
-from scipy.sparse.linalg import spsolve
 
 from facemerge import imaging
 from facemerge.composite import cut, outline, place, tone
@@ -285,6 +283,9 @@ def harmonic(values: Map, inside: Mask) -> Map:
     """
     if not inside.any() or inside.all():
         return values.copy()
+    from scipy.sparse import coo_array  # loads slowly
+    from scipy.sparse.linalg import splu
+
     h, w = inside.shape
     number = np.full((h, w), -1)
     number[inside] = np.arange(int(inside.sum()))
@@ -307,7 +308,9 @@ def harmonic(values: Map, inside: Mask) -> Map:
     entries = np.concatenate([degree, -np.ones(len(row) - len(own))])
     matrix = coo_array((entries, (row, column)), shape=(len(own), len(own))).tocsc()
     out = values.copy()
-    out[inside] = np.column_stack([spsolve(matrix, right[:, c]) for c in range(right.shape[1])])
+    # The matrix is symmetric and needs no pivots: this order of its rows halves the factors' size and time.
+    factors = splu(matrix, permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True})
+    out[inside] = factors.solve(right)
     return out
 
 

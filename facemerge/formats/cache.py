@@ -315,6 +315,32 @@ class Shelf:
         self._open: bool | None = None
         self._room = 0
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        # Another process opens the folder for itself.
+        return Shelf, (self._folder,)
+
+    def exists(self) -> bool:
+        """Return whether there is a folder, and so perhaps an entry."""
+        return self._folder.is_dir()
+
+    def has(self, key: str) -> bool:
+        """Return whether there is an entry of a key, sound or damaged."""
+        return self._path(key).exists()
+
+    def touched(self) -> tuple[tuple[str, ...], tuple[str, ...]]:
+        """Return the names of entries used and of entries written since this was last asked for."""
+        with self._lock:
+            told = tuple(sorted(self._used)), tuple(path.name for path in self._written)
+            self._used, self._written = set(), []
+        return told
+
+    def note(self, touched: tuple[tuple[str, ...], tuple[str, ...]]) -> None:
+        """Count what another process has used and written, by name, as used and written here."""
+        used, written = touched
+        with self._lock:
+            self._used.update(used)
+            self._written.extend(self._folder / name for name in written)
+
     def find(self, key: str, kind: Any) -> Any:
         """Return the entry of a key, a word of the `kind` that `unpack` takes, or None if there is none."""
         path = self._path(key)

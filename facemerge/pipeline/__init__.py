@@ -4,7 +4,8 @@ Frames are streamed: one for each thread is in memory at a time, and what is kep
 like the job.
 """
 
-from facemerge.pipeline.look import Album, Read, analyse
+from facemerge.pipeline.look import Album, analyse
+from facemerge.pipeline.looker import Read
 from facemerge.pipeline.progress import Clock, Progress, Spent, left_s, no_progress
 from facemerge.pipeline.run import Result, cull, merge
 from facemerge.pipeline.setting import choose, set_in, settle

@@ -7,13 +7,11 @@ people, or to another place.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
-from scipy.optimize import linear_sum_assignment
 
 from facemerge import align, faces, scores, tracks
 from facemerge.errors import InputError
@@ -22,7 +20,8 @@ from facemerge.models import Models
 from facemerge.options import Options
 from facemerge.pipeline.glance import Glance, glance, overlooked
 from facemerge.pipeline.known import Known
-from facemerge.pipeline.look import JUDGING, LOOKING, Read, require_memory, workers_for
+from facemerge.pipeline.look import JUDGING, LOOKING, require_memory, workers_for
+from facemerge.pipeline.looker import Read
 from facemerge.pipeline.progress import Progress, in_order, no_progress
 from facemerge.words import Aligned, Face, Float, Frame, Missing, Person, Score, Unaligned
 
@@ -190,7 +189,7 @@ class Arrivals:
             progress(what, done, total)
 
         require_memory(frames)
-        workers = self._workers or workers_for(frames, os.cpu_count() or 1)
+        workers = self._workers or workers_for(frames)
         for frame, seen in zip(frames, in_order(look, frames, workers, LOOKING, tell, before), strict=True):
             if isinstance(seen, str):
                 failed[frame.path] = seen
@@ -316,7 +315,7 @@ class Arrivals:
             _judge(own, entries, self._options)
             return tuple(None if i is None else e.verdicts[i] for i, e in zip(own, entries, strict=True))
 
-        workers = self._workers or workers_for([e.frame for e in entries], os.cpu_count() or 1)
+        workers = self._workers or workers_for([e.frame for e in entries])
         judged = list(in_order(judge, people, workers, JUDGING, progress))
         told = scores.with_row_reasons([p.row for p in people], judged)
         return {p.id: own for p, own in zip(people, told, strict=True)}
@@ -333,6 +332,8 @@ def _when(frame: Frame) -> tuple[float, tuple[object, ...]]:
 def _shared(mine: Sequence[Face], others: Sequence[Face]) -> float:
     """Return which share of the faces of a frame, or of the others if they are fewer, is of the others."""
     unlike = 1 - np.stack([f.appearance for f in mine]) @ np.stack([f.appearance for f in others]).T
+    from scipy.optimize import linear_sum_assignment  # loads slowly
+
     rows, columns = linear_sum_assignment(unlike)
     return float((unlike[rows, columns] < SAME_PERSON).sum() / len(rows))
 

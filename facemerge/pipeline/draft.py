@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from facemerge import imaging
-from facemerge.pipeline.look import Read
+from facemerge.pipeline.looker import Read
 from facemerge.words import Aligned, Analysis, Face, Float, Frame, Missing, Person, Pixels
 
 MOST_DRAFT_BYTES = 150_000_000

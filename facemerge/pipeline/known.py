@@ -37,6 +37,7 @@ class Known:
     def __init__(self, shelf: cache.Shelf | None, options: Options, *, colours: str = "") -> None:
         """Take the place where answers are kept (None: nowhere), the settings, and how frames are read."""
         self._shelf = shelf
+        self._made_from = options, colours
         said: dict[str, Any] = as_dict(options)
         early = {name: part for name, part in said.items() if name not in LATER}
         self._looking = {"models": SHA256, "colours": colours} | {
@@ -46,10 +47,27 @@ class Known:
         self._lock = threading.Lock()
         self._contents: dict[str, tuple[str, _Stamp] | None] = {}
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        # Another process opens the same folder for itself.
+        options, colours = self._made_from
+        return _again, (self._shelf, options, colours)
+
     def glance(self, frame: Frame, expected: Expected, make: Callable[[], Glance]) -> Glance:
         """Return what a frame gives by itself; without its view unless it was made now."""
-        facts = {"what": "glance", "expected": asdict(expected), **self._looking}
-        return self._answer(Glance, make, facts, [frame], lambda made: replace(made, view=None))
+        return self._answer(
+            Glance, make, self._glance_facts(expected), [frame], lambda made: replace(made, view=None)
+        )
+
+    def has_glance(self, frame: Frame, expected: Expected) -> bool:
+        """Return whether an answer of `glance` is kept, though it may turn out to be damaged."""
+        if self._shelf is None or not self._shelf.exists():
+            return False
+        content = self._content(frame)
+        facts = self._glance_facts(expected) | {"frames": [content]}
+        return content is not None and self._shelf.has(cache.key(facts))
+
+    def _glance_facts(self, expected: Expected) -> dict[str, Any]:
+        return {"what": "glance", "expected": asdict(expected), **self._looking}
 
     def overlooked(
         self, frame: Frame, expected: Sequence[Float], make: Callable[[], Overlooked]
@@ -65,6 +83,15 @@ class Known:
         """Return where a frame lies on another, or on itself if that is the reference."""
         what = "itself" if frame.path == reference.path else "placed"
         return self._answer(Aligned | Unaligned, make, {"what": what, **self._placing}, [frame, reference])
+
+    def touched(self) -> tuple[tuple[str, ...], tuple[str, ...]]:
+        """Return which entries were used, and which were written, since this was last asked for."""
+        return ((), ()) if self._shelf is None else self._shelf.touched()
+
+    def note(self, touched: tuple[tuple[str, ...], tuple[str, ...]]) -> None:
+        """Count what another process has used and written as this one's."""
+        if self._shelf is not None:
+            self._shelf.note(touched)
 
     def tidy(self) -> None:
         """Forget what this run did not need: frames that are no longer there, settings of before."""
@@ -123,6 +150,10 @@ class Known:
         with self._lock:
             self._contents[frame.path] = None
         return False
+
+
+def _again(shelf: cache.Shelf | None, options: Options, colours: str) -> Known:
+    return Known(shelf, options, colours=colours)
 
 
 _Stamp = tuple[int, int, int, int]

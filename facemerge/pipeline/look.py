@@ -3,26 +3,26 @@
 from __future__ import annotations
 
 import math
-import os
-import threading
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 
-from facemerge import align, composite, faces, machine, scores, tracks
+from facemerge import composite, faces, machine, scores, tracks
 from facemerge.errors import InputError, MachineError, NobodyFoundError
 from facemerge.models import Models
 from facemerge.options import Options
-from facemerge.pipeline.glance import Glance, Overlooked, glance, overlooked
+from facemerge.pipeline.glance import Glance
 from facemerge.pipeline.known import Known
-from facemerge.pipeline.progress import Answer, Clock, Progress, in_order, no_progress
-from facemerge.words import Aligned, Analysis, Float, Frame, Missing, Person, Pixels, Score, Unaligned
+from facemerge.pipeline.looker import Again, Judged, Placed, Read, Sight, Sighted, Team, Tools, Tried
+from facemerge.pipeline.progress import Clock, Progress, no_progress
+from facemerge.words import Aligned, Analysis, Frame, Missing, Person, Score, Unaligned
+from facemerge.workers import how_many
 
-Read = Callable[[Frame], Pixels]
-MOST_WORKERS = 4
-MOST_BYTES = 1.2e9
-"""What the frames that are looked at together may take: more cores or larger frames, and some cores wait."""
-BYTES_A_PIXEL = 12
-"""What looking at a frame of 8 bits takes, its copies included; measured: 285 MB at 24 megapixels."""
+MOST_BYTES = 2.4e9
+"""What all processes that look at frames may take: of larger frames fewer are looked at together."""
+OWN_BYTES, A_WORKER_BYTES = 0.2e9, 0.15e9
+"""What this process takes, and what one that looks at frames takes by itself, its networks loaded."""
+BYTES_A_PIXEL = 5.5
+"""What looking at a frame of 8 bits takes, its copies included."""
 
 SETTING_BYTES_A_PIXEL = 45
 """What setting heads into a frame of 8 bits takes, its donors and the files written included; measured by
@@ -44,38 +44,6 @@ class Album:
     """What the forecast of seams compares."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Job:
-    """What looking takes, whatever the frame."""
-
-    reader: Read
-    models: Models
-    options: Options
-    progress: Progress
-    workers: int
-    known: Known
-    clock: Clock
-
-    def read(self, frame: Frame) -> Pixels:
-        """Return a frame's pixels."""
-        with self.clock.part("Reading the files"):
-            return self.reader(frame)
-
-    def glance(self, frame: Frame, expected: faces.Expected) -> Glance:
-        """Return what a frame gives by itself, now or in an earlier run."""
-
-        def look() -> Glance:
-            return glance(frame, self.read(frame), self.models, self.options, self.clock, expected)
-
-        return self.known.glance(frame, expected, look)
-
-    def each(
-        self, what: str, work: Callable[[int], Answer], frames: Sequence[int], before: int = 0
-    ) -> Iterator[Answer]:
-        """Yield what `work` makes of each frame's index, in their order, while several are worked on."""
-        return in_order(work, frames, self.workers, what, self.progress, before)
-
-
 @dataclass(slots=True, kw_only=True, eq=False)
 class _Seen:
     """What is kept of one frame after its pixels are gone."""
@@ -84,44 +52,6 @@ class _Seen:
     glance: Glance
     """Without its view: those of all frames together would fill the memory."""
     alignment: Aligned | Unaligned
-
-
-class _Sight:
-    """A frame as alignment sees it; read for that only if it must be, and then once, whoever asks."""
-
-    def __init__(self, frame: Frame, mine: Glance, job: _Job) -> None:
-        self.frame = frame
-        self.glance = replace(mine, view=None)
-        self._view = mine.view
-        self._job = job
-        self._lock = threading.Lock()
-
-    def view(self) -> align.View:
-        """Return the frame's view.
-
-        Raises
-        ------
-        InputError
-            If the frame can no longer be read.
-        """
-        with self._lock:
-            if self._view is None:
-                image = self._job.read(self.frame)
-                with self._job.clock.part("Aligning"):
-                    self._view = align.view_of(image, self.glance.faces, self._job.options.align)
-            return self._view
-
-    def on(self, reference: _Sight) -> Aligned | Unaligned:
-        """Return where this frame lies on a reference, which may be the frame itself; errors as `view`."""
-
-        def place() -> Aligned | Unaligned:
-            mine, other = self.view(), reference.view()
-            with self._job.clock.part("Aligning"):
-                if reference.frame is self.frame:
-                    return align.align_reference(mine)
-                return align.align_frame(other, mine, self._job.options.align)
-
-        return self._job.known.placed(self.frame, reference.frame, place)
 
 
 def analyse(
@@ -143,13 +73,14 @@ def analyse(
         In the order they were taken; at least two.
     read
         Gives a frame's pixels, 8-bit sRGB for true colours; called once a frame, and again where a person
-        was overlooked or another reference is tried. Called by several threads at once; each lets the pixels
-        of one frame go before it asks for the next.
+        was overlooked or another reference is tried. Called by several threads or processes at once; each
+        lets the pixels of one frame go before it asks for the next.
     models, options, progress
         The networks, the settings, and who is told how far it is.
     workers
-        Threads that look at frames, and so frames in memory at once; the result does not depend on it. None:
-        one for each core, but four at most, and fewer for frames so large that they would fill the memory.
+        Processes that look at frames, and so frames in memory at once; threads where there is little to look
+        at, or `read` cannot be pickled. The result does not depend on it. None: as many as cores and memory
+        allow.
     known
         What earlier runs have left, and what takes what this one sees; the result does not depend on it.
         None: nothing is known, and nothing kept.
@@ -164,30 +95,32 @@ def analyse(
         If nobody is found in any of them.
     """
     require_memory(frames)
-    workers = workers or workers_for(frames, os.cpu_count() or 1)
     known, clock = known or Known(None, options), clock or Clock()
-    job = _Job(read, models, options, progress, workers, known, clock)
-    with clock.stage(LOOKING):
-        seen, reference, notes = _look_through(frames, job)
-    with clock.stage(AGAIN):
-        people, said = _follow(seen, job)
-    notes += said
-    if not people:
-        raise NobodyFoundError("No face was found in any frame that could be aligned.")
-    with clock.stage(JUDGING):
-        return _together(seen, reference, people, notes, job)
+    tools = Tools(reader=read, models=models, options=options, known=known, clock=clock)
+    with Team(tools, progress, workers or workers_for(frames)) as team:
+        with clock.stage(LOOKING):
+            seen, reference, notes = _look_through(frames, tools, team, progress)
+        with clock.stage(AGAIN):
+            people, said = _follow(seen, options, team)
+        notes += said
+        if not people:
+            raise NobodyFoundError("No face was found in any frame that could be aligned.")
+        with clock.stage(JUDGING):
+            return _together(seen, reference, people, notes, team)
 
 
-def workers_for(frames: Sequence[Frame], cores: int) -> int:
+def workers_for(frames: Sequence[Frame]) -> int:
     """Return how many frames may be looked at together, at least one: fewer where memory is short."""
     largest = max((_weight(f) for f in frames), default=1)
-    fits = min(MOST_BYTES, machine.free_bytes()) / (BYTES_A_PIXEL * largest)
+    each = A_WORKER_BYTES + BYTES_A_PIXEL * largest
+    fits = int((MOST_BYTES - OWN_BYTES) / each)
     if (left := machine.address_space_left()) < math.inf:
-        fits = min(fits, left / (BYTES_A_PIXEL * largest + machine.A_THREAD_BYTES))
-    return max(1, min(cores, MOST_WORKERS, int(fits)))
+        # Small bursts are looked at by threads, which share what is left.
+        fits = min(fits, int(left / (BYTES_A_PIXEL * largest + machine.A_THREAD_BYTES)))
+    return min(how_many(len(frames), each), max(1, fits))
 
 
-def require_memory(frames: Sequence[Frame], bytes_a_pixel: int = BYTES_A_PIXEL) -> None:
+def require_memory(frames: Sequence[Frame], bytes_a_pixel: float = BYTES_A_PIXEL) -> None:
     """Refuse a burst of which one frame alone takes more memory than is free.
 
     Parameters
@@ -219,11 +152,11 @@ def _weight(frame: Frame) -> int:
 
 
 def _together(
-    seen: Sequence[_Seen], reference: int, people: tuple[Person, ...], notes: list[str], job: _Job
+    seen: Sequence[_Seen], reference: int, people: tuple[Person, ...], notes: list[str], team: Team
 ) -> tuple[Analysis, Album]:
     """Return all that the frames tell together."""
     own = [[s.glance.index_of(face) for face, s in zip(p.faces, seen, strict=True)] for p in people]
-    judged = _judge(people, own, seen, job)
+    judged = _judge(people, own, seen, team)
     notes += scores.row_notes([p.row for p in people], judged, [s.frame.name for s in seen])
     analysis = Analysis(
         frames=tuple(s.frame for s in seen),
@@ -244,22 +177,23 @@ def _together(
 
 
 def _judge(
-    people: Sequence[Person], own: Sequence[Sequence[int | None]], seen: Sequence[_Seen], job: _Job
+    people: Sequence[Person], own: Sequence[Sequence[int | None]], seen: Sequence[_Seen], team: Team
 ) -> tuple[tuple[Score | None, ...], ...]:
     """Return everybody's scores, one a frame, with what whole rows say of a soft face."""
+    pieces = [
+        Judged(
+            measures=tuple(
+                None if i is None else s.glance.portraits[i].measures for i, s in zip(row, seen, strict=True)
+            )
+        )
+        for row in own
+    ]
+    return scores.with_row_reasons([p.row for p in people], list(team.each(JUDGING, pieces)))
 
-    def judge(person: int) -> tuple[Score | None, ...]:
-        measures = [
-            None if i is None else s.glance.portraits[i].measures
-            for i, s in zip(own[person], seen, strict=True)
-        ]
-        return scores.score(measures, job.options.scores)
 
-    judged = list(job.each(JUDGING, judge, range(len(people))))
-    return scores.with_row_reasons([p.row for p in people], judged)
-
-
-def _look_through(frames: Sequence[Frame], job: _Job) -> tuple[list[_Seen], int, list[str]]:
+def _look_through(
+    frames: Sequence[Frame], tools: Tools, team: Team, progress: Progress
+) -> tuple[list[_Seen], int, list[str]]:
     """Read every frame once: find and measure its faces, and place it on the reference, whose index is given.
 
     What cannot be read is left out with a note: one bad file ends no run.
@@ -268,67 +202,56 @@ def _look_through(frames: Sequence[Frame], job: _Job) -> tuple[list[_Seen], int,
     order = sorted(range(len(frames)), key=lambda f: (abs(f - len(frames) // 2), f))
     notes: list[str] = []
     found: dict[int, _Seen] = {}
-    here: _Sight | None = None
-
-    def look(f: int) -> _Seen | str:
-        assert here is not None
-        mine = _sight(frames[f], job, expected)
-        return mine if isinstance(mine, str) else _placed(mine, here)
-
+    if not tools.known.has_glance(frames[order[0]], faces.NOTHING):
+        team.expect(frames)
+    here: Sight | None = None
     reference = -1
     while order and here is None:
         reference = order.pop(0)
-        job.progress(LOOKING, len(frames) - len(order) - 1, len(frames))
-        first = _sight(frames[reference], job)
-        placed = first if isinstance(first, str) else _placed(first, first)
-        if isinstance(first, _Sight) and isinstance(placed, _Seen):
+        progress(LOOKING, len(frames) - len(order) - 1, len(frames))
+        first = team.one(Sighted(frame=frames[reference]))
+        placed = first if isinstance(first, str) else _on_itself(first, tools)
+        if isinstance(first, Sight) and isinstance(placed, _Seen):
             here, found[reference] = first, placed
+            team.teach(here)
         else:
             notes.append(str(placed))
-    expected = faces.NOTHING if here is None else faces.Expected.like(here.glance.faces)
-    for f, seen in zip(order, job.each(LOOKING, look, order, len(frames) - len(order)), strict=True):
-        if isinstance(seen, str):
-            notes.append(seen)
-        else:
-            found[f] = seen
+    if here is not None:
+        expected = faces.Expected.like(here.glance.faces)
+        team.expect([frames[f] for f in order if not tools.known.has_glance(frames[f], expected)])
+        pieces = [Placed(frame=frames[f], expected=expected, reference=here.frame.path) for f in order]
+        for f, answer in zip(order, team.each(LOOKING, pieces, len(frames) - len(order)), strict=True):
+            if isinstance(answer, str):
+                notes.append(answer)
+            else:
+                found[f] = _Seen(frame=frames[f], glance=answer[0], alignment=answer[1])
     if len(found) < 2:
         raise InputError(" ".join(["Fewer than two frames could be read.", *notes]))
     kept = sorted(found)
     everyone = [found[f] for f in kept]
     at = kept.index(reference)
     if sum(isinstance(s.alignment, Aligned) for s in everyone) * 2 < len(everyone):
-        at = _place_anew(everyone, at, job)
+        at = _place_anew(everyone, at, team)
     return everyone, at, notes
 
 
-def _sight(frame: Frame, job: _Job, expected: faces.Expected = faces.NOTHING) -> _Sight | str:
-    """Return a frame as it was seen, now or in an earlier run, or why it cannot be read."""
+def _on_itself(sight: Sight, tools: Tools) -> _Seen | str:
+    """Return what is kept of the reference, or why it cannot be read."""
     try:
-        mine = job.glance(frame, expected)
-    except InputError as error:
-        return str(error)
-    return _Sight(frame, mine, job)
-
-
-def _placed(sight: _Sight, reference: _Sight) -> _Seen | str:
-    """Return what is kept of a frame that lies on the reference or is it, or why it cannot be read."""
-    try:
-        return _Seen(frame=sight.frame, glance=sight.glance, alignment=sight.on(reference))
+        return _Seen(frame=sight.frame, glance=sight.glance, alignment=sight.on(sight, tools))
     except InputError as error:
         return str(error)
 
 
-def _place_anew(seen: Sequence[_Seen], old: int, job: _Job) -> int:
+def _place_anew(seen: Sequence[_Seen], old: int, team: Team) -> int:
     """Try other frames as the reference: most frames do not fit the first one, so it may be the odd one."""
     last = len(seen) - 1
-    possible = sorted({0, last // 4, 3 * last // 4, last} - {old})
-    candidates = {f: _Sight(seen[f].frame, seen[f].glance, job) for f in possible}
-
-    def trial(f: int) -> list[Aligned | Unaligned]:
-        mine = candidates[f] if f in candidates else _Sight(seen[f].frame, seen[f].glance, job)
-        return [_trial(mine, reference) for reference in candidates.values()]
-
-    rows = list(job.each(TRYING, trial, range(len(seen))))
+    candidates = sorted({0, last // 4, 3 * last // 4, last} - {old})
+    for f in candidates:
+        team.teach(Sight(seen[f].frame, seen[f].glance))
+    paths = tuple(seen[f].frame.path for f in candidates)
+    pieces = [Tried(frame=s.frame, glance=s.glance, references=paths) for s in seen]
+    rows = list(team.each(TRYING, pieces))
     trials = {c: [row[k] for row in rows] for k, c in enumerate(candidates)}
     trials[old] = [s.alignment for s in seen]
     best = max(trials, key=lambda c: (sum(map(_worth, trials[c])), c == old, -c))
@@ -348,20 +271,13 @@ def _worth(fate: Aligned | Unaligned) -> float:
             return 0.0
 
 
-def _trial(mine: _Sight, reference: _Sight) -> Aligned | Unaligned:
-    try:
-        return mine.on(reference)
-    except InputError:
-        return Unaligned(reason="it could not be read again")
-
-
-def _follow(seen: Sequence[_Seen], job: _Job) -> tuple[tuple[Person, ...], list[str]]:
+def _follow(seen: Sequence[_Seen], options: Options, team: Team) -> tuple[tuple[Person, ...], list[str]]:
     """Say who is who, looking again where a person was overlooked; and what should be said about it."""
 
     def tracked() -> tuple[tuple[Person, ...], tuple[str, ...]]:
         alignments = [s.alignment for s in seen]
         heads = [s.glance.heads for s in seen]
-        return tracks.track_people([s.glance.faces for s in seen], alignments, job.options.tracks, heads)
+        return tracks.track_people([s.glance.faces for s in seen], alignments, options.tracks, heads)
 
     people, notes = tracked()
     gaps = {
@@ -370,15 +286,16 @@ def _follow(seen: Sequence[_Seen], job: _Job) -> tuple[tuple[Person, ...], list[
         if isinstance(s.alignment, Aligned) and (missing := _missing(people, f))
     }
     alignments = [s.alignment for s in seen]
-    expected = {
-        f: [tracks.expected_landmarks(p, f, alignments) for p in missing] for f, missing in gaps.items()
-    }
-
-    def again(f: int) -> Glance | str:
-        return _second_glance(seen[f], expected[f], job)
-
+    pieces = [
+        Again(
+            frame=seen[f].frame,
+            glance=seen[f].glance,
+            expected=tuple(tracks.expected_landmarks(p, f, alignments) for p in missing),
+        )
+        for f, missing in gaps.items()
+    ]
     more, broken = False, []
-    for f, glanced in zip(gaps, job.each(AGAIN, again, list(gaps)), strict=True):
+    for f, glanced in zip(gaps, team.each(AGAIN, pieces), strict=True):
         if isinstance(glanced, str):
             broken.append(glanced)
         else:
@@ -391,17 +308,3 @@ def _follow(seen: Sequence[_Seen], job: _Job) -> tuple[tuple[Person, ...], list[
 
 def _missing(people: Sequence[Person], frame: int) -> list[Person]:
     return [p for p in people if isinstance(p.faces[frame], Missing)]
-
-
-def _second_glance(entry: _Seen, expected: Sequence[Float], job: _Job) -> Glance | str:
-    """Return a frame's glance with the faces and heads that were overlooked where they are expected."""
-    frame, seen = entry.frame, entry.glance
-
-    def look() -> Overlooked:
-        return overlooked(frame, job.read(frame), seen, expected, job.models, job.options)
-
-    try:
-        more = job.known.overlooked(frame, expected, look)
-        return replace(seen, portraits=(*seen.portraits, *more.portraits), heads=more.heads)
-    except InputError as error:
-        return str(error)

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from facemerge import machine
 
@@ -58,6 +58,10 @@ class Clock:
         self._parts: dict[tuple[str, str], float] = {}
         self._lock = threading.Lock()
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        # Another process has a clock of its own.
+        return Clock, ()
+
     @contextmanager
     def stage(self, what: str) -> Iterator[None]:
         """Time a stage: one after the other, in one thread."""
@@ -79,6 +83,23 @@ class Clock:
                 with self._lock:
                     key = (within, what)
                     self._parts[key] = self._parts.get(key, 0.0) + time.perf_counter() - start
+
+    def taken(self) -> dict[str, float]:
+        """Return the seconds of all parts so far, by what was done, and forget them."""
+        with self._lock:
+            told: dict[str, float] = {}
+            for (_, what), seconds in self._parts.items():
+                told[what] = told.get(what, 0.0) + seconds
+            self._parts.clear()
+        return told
+
+    def add(self, parts: Mapping[str, float]) -> None:
+        """Count seconds, by what was done, that another process has spent in the stage of the moment."""
+        within = self._stage
+        if within is not None:
+            with self._lock:
+                for what, seconds in parts.items():
+                    self._parts[within, what] = self._parts.get((within, what), 0.0) + seconds
 
     @property
     def spent(self) -> tuple[Spent, ...]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -29,7 +30,8 @@ from facemerge.options import Options
 from facemerge.pipeline import delivery
 from facemerge.pipeline.donors import hidden_donors
 from facemerge.pipeline.known import Known
-from facemerge.pipeline.look import SETTING_BYTES_A_PIXEL, Album, Read, analyse, require_memory
+from facemerge.pipeline.look import SETTING_BYTES_A_PIXEL, Album, analyse, require_memory
+from facemerge.pipeline.looker import Read
 from facemerge.pipeline.progress import Clock, Progress, no_progress
 from facemerge.pipeline.setting import Set, choose, missing_risks, settle, with_notes
 from facemerge.words import Aligned, Analysis, Choice, Decisions, Frame, Head, Pick, Pixels, Risk, Stays
@@ -290,12 +292,12 @@ def known_of(frames: Sequence[Frame], options: Options, out: Path | None) -> tup
 
 def reader(*, grey: bool = False) -> Read:
     """Return what gives frames to the analysis: as 8-bit sRGB, the only colours the networks know."""
+    return partial(_read, grey=grey)
 
-    def read(frame: Frame) -> Pixels:
-        pixels = icc.to_srgb(photo.read(frame), frame.profile)
-        return icc.without_colour(pixels) if grey else pixels
 
-    return read
+def _read(frame: Frame, *, grey: bool) -> Pixels:
+    pixels = icc.to_srgb(photo.read(frame), frame.profile)
+    return icc.without_colour(pixels) if grey else pixels
 
 
 def _by_name(decisions: Decisions, frames: Sequence[Frame]) -> Decisions:

@@ -3,21 +3,21 @@
 from __future__ import annotations
 
 import dataclasses
-from collections import OrderedDict
 from collections.abc import Callable, Container, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 
 import numpy as np
 
-from facemerge import choice, composite, faults, imaging
+from facemerge import choice, composite, faults, imaging, machine
 from facemerge.composite.touch import touch
 from facemerge.errors import OptionError
 from facemerge.options import Options
-from facemerge.pipeline.draft import Draft, kept_draft_of
-from facemerge.pipeline.look import Album, Read
+from facemerge.pipeline.draft import Draft, Kept, kept_draft_of
+from facemerge.pipeline.look import Album
+from facemerge.pipeline.looker import Read
 from facemerge.pipeline.outlines import Outlines, blurred_in, in_form_of
-from facemerge.pipeline.progress import Progress, no_progress
+from facemerge.pipeline.progress import Progress, in_order, no_progress
 from facemerge.words import (
     MOST_MISFIT,
     Aligned,
@@ -55,6 +55,8 @@ OWNERS_SHRINK = 0.25
 """How much smaller than a layer the map of whose its pixels are is: outlines are told on small copies."""
 ROOM_SHARE = 0.12
 """How much further than on the draft a head may reach at full size, and be painted, of its height."""
+
+SETTING = "Setting heads in"
 
 Area = tuple[int, int, int, int]
 
@@ -367,7 +369,8 @@ class Bench:
         self._options = options
         frame = analysis.frames[base]
         self._base = read(frame)
-        self._donors = _Donors(analysis, lambda f: in_form_of(read(f), f, frame))
+        # The last few are kept, so that one that gives several heads is read once.
+        self._donors = Kept(lambda f: in_form_of(read(f), f, frame), DONORS_KEPT * self._base.nbytes)
         self._made: dict[tuple[str, int, Sketch | None], list[tuple[list[Head], Head, Risk]]] = {}
 
     def set_in(
@@ -396,15 +399,15 @@ class Bench:
         risks = missing_risks(analysis, chosen, options)
         current = self._base
         swaps = [(p, k) for p, k in zip(analysis.people, chosen.picks, strict=True) if not k.from_base]
+        self._make_alone(swaps, sketches or {}, progress)
         for done, (person, pick) in enumerate(swaps):
-            progress("Setting heads in", done, len(swaps))
             head, found = self._head(person, pick, current, heads, frames, (sketches or {}).get(person.id))
             if touches and person.id in touches:
                 head, found = self._touched(person, pick, head, current, touches[person.id])
             heads.append(head)
             current = composite.lay(current, [head])
             risks[person.id] = found
-        progress("Setting heads in", len(swaps), len(swaps))
+            progress(SETTING, done + 1, len(swaps))
         set_in = {head.person: risks[head.person] for head in heads}
         numbers = {p.id: i for i, p in enumerate(analysis.people)}
         measured = {(chosen.base, numbers[p], frames[p]): risk.value for p, risk in set_in.items()}
@@ -412,6 +415,52 @@ class Bench:
         for who, suffered in faults.of_neighbours(set_in, boxes, options.risk).items():
             risks[who] = _both(risks.get(who), suffered)
         return Set(choice=chosen, base=self._base, heads=tuple(heads), risks=risks, measured=measured)
+
+    def _make_alone(
+        self, swaps: Sequence[tuple[Person, Pick]], sketches: Mapping[str, Sketch], progress: Progress
+    ) -> None:
+        """Make inner faces as if nobody else were set in, several donors at once: mostly nobody is near."""
+        wanted: dict[int, list[tuple[int, Person, Pick, Sketch | None]]] = {}
+        for person, pick in swaps:
+            sketch = sketches.get(person.id)
+            who = self._analysis.people.index(person)
+            inner = self._may_be_inner(who, pick.frame) if sketch is None else sketch.extent == "face"
+            if inner and (person.id, pick.frame, sketch) not in self._made:
+                wanted.setdefault(pick.frame, []).append((who, person, pick, sketch))
+
+        def make(frame: int) -> list[tuple[str, Sketch | None, Head, Risk]]:
+            made = []
+            for who, person, pick, sketch in wanted[frame]:
+                head = self._inner(who, person.id, frame, self._base, sketch)
+                if head is not None:
+                    made.append((person.id, sketch, head, self._risk(person, pick, head, self._base)))
+            return made
+
+        frames = list(wanted)
+        together = in_order(make, frames, min(machine.cores(), DONORS_KEPT), SETTING, progress)
+        for frame, made in zip(frames, together, strict=True):
+            for person_id, sketch, head, found in made:
+                self._made[person_id, frame, sketch] = [([], head, found)]
+
+    def _inner(
+        self, who: int, person: str, frame: int, current: Pixels, sketch: Sketch | None
+    ) -> Head | None:
+        """Return somebody's inner face from a frame, or None if that does not do."""
+        base_face, donor_face = (self._analysis.people[who].faces[f] for f in (self._index, frame))
+        assert isinstance(base_face, Face)
+        assert isinstance(donor_face, Face)
+        return composite.build_face(
+            base=current,
+            donor=self._donor(frame),
+            base_face=base_face,
+            donor_face=donor_face,
+            person=person,
+            area=None if sketch is None else sketch.area,
+            certain=sketch is not None,
+        )
+
+    def _donor(self, frame: int) -> Pixels:
+        return self._donors(self._analysis.frames[frame])
 
     def _head(
         self,
@@ -427,11 +476,11 @@ class Bench:
         `frames` gives by person id the frame that each of those laid comes from.
         """
         for under, head, found in self._made.get((person.id, pick.frame, sketch), ()):
-            if under == [h for h in laid if _meet(h, head)]:
+            if under == _under(laid, head):
                 return head, found
         before = {h.person: frames[h.person] for h in laid}
         head = self.build(person.id, pick.frame, current, before, sketch=sketch)
-        under = [h for h in laid if _meet(h, head)]
+        under = _under(laid, head)
         found = self._risk(person, pick, head, current)
         self._made.setdefault((person.id, pick.frame, sketch), []).append((under, head, found))
         return head, found
@@ -466,23 +515,12 @@ class Bench:
         who = indices[person]
         area = None if sketch is None else sketch.area
         if self._may_be_inner(who, frame) if sketch is None else sketch.extent == "face":
-            base_face, donor_face = (people[who].faces[f] for f in (self._index, frame))
-            assert isinstance(base_face, Face)
-            assert isinstance(donor_face, Face)
-            head = composite.build_face(
-                base=current,
-                donor=self._donors(frame),
-                base_face=base_face,
-                donor_face=donor_face,
-                person=person,
-                area=area,
-                certain=sketch is not None,
-            )
+            head = self._inner(who, person, frame, current, sketch)
             if head is not None:
                 return head
         rough = self._analysis.is_rough(self._index, frame)
         offers = further_frames(self._analysis, self._index, frame) if further and not rough else []
-        base, donor = self._shot(self._index, current), self._shot(frame, self._donors(frame))
+        base, donor = self._shot(self._index, current), self._shot(frame, self._donor(frame))
         if rough:
             # What lies about the face at least is laid where the face is.
             donor = dataclasses.replace(donor, base_from_frame=composite.by_face(donor, base, who))
@@ -493,7 +531,7 @@ class Bench:
             who=who,
             rows=[p.row for p in people],
             others=[self._offer(f) for f in offers],
-            laid={indices[i]: self._shot(f, self._donors(f)) for i, f in laid.items()},
+            laid={indices[i]: self._shot(f, self._donor(f)) for i, f in laid.items()},
             area=area,
         )
         return dataclasses.replace(head, placement="similarity") if rough else head
@@ -525,7 +563,7 @@ class Bench:
         )
 
     def _further(self, frame: int) -> composite.Shot | None:
-        return None if self._outlines.of(frame) is None else self._shot(frame, self._donors(frame))
+        return None if self._outlines.of(frame) is None else self._shot(frame, self._donor(frame))
 
     def _touched(
         self, person: Person, pick: Pick, head: Head, current: Pixels, touches: Touches
@@ -619,12 +657,19 @@ def further_frames(analysis: Analysis, base: int, donor: int) -> list[int]:
     ]
 
 
-def _meet(a: Head, b: Head) -> bool:
-    """Return whether the windows of two heads overlap."""
-    return all(
-        a.offset[k] < b.offset[k] + b.mask.shape[1 - k] and b.offset[k] < a.offset[k] + a.mask.shape[1 - k]
-        for k in (0, 1)
-    )
+def _under(laid: Sequence[Head], head: Head) -> list[Head]:
+    """Return those of the heads laid before that have changed anything in the window of a head."""
+    return [h for h in laid if _shows_in(h, head)]
+
+
+def _shows_in(laid: Head, head: Head) -> bool:
+    part = laid.shown_part
+    if part is None:
+        return False
+    (x, y), (h, w), (rows, columns) = head.offset, head.mask.shape, part
+    left, top = laid.offset[0] + columns.start, laid.offset[1] + rows.start
+    right, bottom = laid.offset[0] + columns.stop, laid.offset[1] + rows.stop
+    return bool(left < x + w and x < right and top < y + h and y < bottom)
 
 
 def missing_risks(analysis: Analysis, chosen: Choice, options: Options) -> dict[str, Risk]:
@@ -653,20 +698,3 @@ def missing_risks(analysis: Analysis, chosen: Choice, options: Options) -> dict[
 
 def _is_shut(score: Score | None) -> bool:
     return score is not None and score.eyes.value is not None and score.eyes.value < SHUT_BELOW
-
-
-class _Donors:
-    """Frames that give heads, the last few kept so that one that gives several is read once."""
-
-    def __init__(self, analysis: Analysis, read: Read) -> None:
-        self._analysis = analysis
-        self._read = read
-        self._kept: OrderedDict[int, Pixels] = OrderedDict()
-
-    def __call__(self, frame: int) -> Pixels:
-        if frame not in self._kept:
-            while len(self._kept) >= DONORS_KEPT:
-                self._kept.popitem(last=False)
-            self._kept[frame] = self._read(self._analysis.frames[frame])
-        self._kept.move_to_end(frame)
-        return self._kept[frame]

@@ -15,7 +15,7 @@ from facemerge import composite, imaging
 from facemerge.options import Options
 from facemerge.pipeline import setting
 from facemerge.pipeline.draft import Draft, Kept, kept_draft_of, shrunk
-from facemerge.pipeline.look import Read
+from facemerge.pipeline.looker import Read
 from facemerge.pipeline.outlines import Outlines
 from facemerge.pipeline.progress import Progress, no_progress
 from facemerge.pipeline.reviewing import Finished

@@ -12,7 +12,7 @@ import numpy as np
 
 from facemerge import composite, imaging
 from facemerge.pipeline.draft import Kept
-from facemerge.pipeline.look import Read
+from facemerge.pipeline.looker import Read
 from facemerge.pipeline.progress import Progress, no_progress
 from facemerge.pipeline.reviewing import Finished
 from facemerge.pipeline.setting import Set

@@ -15,7 +15,7 @@ from facemerge import imaging
 from facemerge.errors import InputError, OutputError
 from facemerge.formats import cache, icc
 from facemerge.formats.previews import srgb_jpeg
-from facemerge.pipeline.look import Read
+from facemerge.pipeline.looker import Read
 from facemerge.words import Aligned, Analysis, Array, Face, Float, Frame, Head
 
 FACE_SIZE = (320, 400)

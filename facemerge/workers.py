@@ -6,28 +6,35 @@ import math
 import multiprocessing
 import os
 import signal
+import sys
 import threading
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from multiprocessing.connection import Connection, wait
 from multiprocessing.context import SpawnProcess
-from types import TracebackType
+from types import ModuleType, TracebackType
 from typing import Any
 
 from facemerge import machine, stopping
 
+USED_SHARE = 0.8
+"""How much of the free memory is taken."""
 ATTEMPTS = 2
 """How often a piece of work is begun before the death of its process is blamed on it."""
 TICK_S = 0.5
 """How often the wish to stop is asked for."""
+NO_PROCESS = "no process could be started"
 LEAVE_S = 20.0
 """How long a process may take to clear away its half-done work before it is ended for good."""
-BASE_GB, GB_A_MEGAPIXEL = 0.4, 0.045
-"""Memory of one merge: 1.5 GB for frames of 24 megapixels."""
-USED_SHARE = 0.8
-"""How much of the free memory is taken."""
+SPARING = {
+    "OPENBLAS_NUM_THREADS": "1",
+    "OMP_NUM_THREADS": "1",
+    "MKL_NUM_THREADS": "1",
+    "MALLOC_ARENA_MAX": "1",
+}
+"""What a process is started with: one core is all it is to take, and one arena (mallopt(3)) all it needs."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,27 +44,28 @@ class Died:
     why: str
 
 
+def how_many(pieces: int, bytes_each: float) -> int:
+    """Return how many processes to use: no more than cores, pieces of work, or what the memory holds.
+
+    Parameters
+    ----------
+    pieces
+        Of work there are.
+    bytes_each
+        What one process takes with one of them.
+    """
+    fits = math.floor(USED_SHARE * machine.free_bytes() / bytes_each)
+    return max(1, min(machine.cores(), fits, pieces))
+
+
 @dataclass(slots=True, eq=False)
 class _Worker:
     process: SpawnProcess
     line: Connection
     index: int | None = None
     """What it works on."""
-
-
-def process_count(megapixels: float, pieces: int) -> int:
-    """Return how many processes to use: no more than cores, pieces of work, or what the memory holds.
-
-    Parameters
-    ----------
-    megapixels
-        Size of the largest frame.
-    pieces
-        Of work there are.
-    """
-    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-    fits = math.floor(USED_SHARE * machine.free_bytes() / 1e9 / (BASE_GB + GB_A_MEGAPIXEL * megapixels))
-    return max(1, min(cores, fits, pieces))
+    taught: int = 0
+    """How many lessons it has had."""
 
 
 @dataclass(slots=True, eq=False)
@@ -65,12 +73,22 @@ class Pool:
     """Processes that answer one piece of work at a time."""
 
     work: Callable[[Any], Any]
-    """A function of a module: it is called in the processes."""
+    """Picklable; each process has a copy, which it calls."""
     count: int
     _workers: list[_Worker] = field(default_factory=list)
+    _lessons: list[Any] = field(default_factory=list)
 
     def __enter__(self) -> Pool:
         return self
+
+    def start(self) -> None:
+        """Start the processes ahead of the first piece of work: loading takes them half a second."""
+        while len(self._workers) < self.count and self._new() is not None:
+            pass
+
+    def teach(self, lesson: Any) -> None:
+        """Have every process call `work.learn` with something picklable before its next piece."""
+        self._lessons.append(lesson)
 
     def __exit__(self, kind: type[BaseException] | None, _: object, __: TracebackType | None) -> None:
         self._end()
@@ -85,7 +103,7 @@ class Pool:
         pieces
             Picklable; begun in their order.
         answered
-            Gets `Died` if a process ended over a piece, for the second time.
+            Gets `Died` if a process ended over a piece, for the second time, or none could be started.
         tick
             Called now and then; may raise to stop everything.
         """
@@ -94,12 +112,16 @@ class Pool:
         while waiting or any(w.index is not None for w in self._workers):
             while waiting and (worker := self._idle()) is not None:
                 try:
-                    worker.line.send(pieces[waiting[0]])
+                    self._send(worker, pieces[waiting[0]])
                 except OSError:  # it died while it had nothing to do
                     self._bury(worker)
                     continue
                 worker.index = waiting.popleft()
                 begun[worker.index] += 1
+            if waiting and not self._workers:
+                for left in waiting:
+                    answered(left, Died(NO_PROCESS))
+                return
             busy = {w.line: w for w in self._workers if w.index is not None}
             for line in wait(list(busy), TICK_S):
                 worker = busy[line]  # type: ignore[index]
@@ -122,16 +144,28 @@ class Pool:
             if worker.index is None and worker.process.is_alive():
                 return worker
         self._workers = [w for w in self._workers if w.index is not None]
-        if len(self._workers) >= self.count:
-            return None
+        return None if len(self._workers) >= self.count else self._new()
+
+    def _new(self) -> _Worker | None:
+        """Return a process more, or None if the system gives none; then no further one is tried."""
         context = multiprocessing.get_context("spawn")
-        mine, theirs = context.Pipe()
-        process = context.Process(target=_serve, args=(theirs, self.work), daemon=True, name="facemerge")
-        with _unheard():
-            process.start()
+        try:
+            mine, theirs = context.Pipe()
+            process = context.Process(target=_serve, args=(theirs, self.work, self.count), name="facemerge")
+            with _unheard(), _environment(SPARING), _without_main():
+                process.start()
+        except OSError:
+            self.count = len(self._workers)
+            return None
         theirs.close()
         self._workers.append(_Worker(process, mine))
         return self._workers[-1]
+
+    def _send(self, worker: _Worker, piece: Any) -> None:
+        for lesson in self._lessons[worker.taught :]:
+            worker.line.send((True, lesson))
+            worker.taught += 1
+        worker.line.send((False, piece))
 
     def _bury(self, worker: _Worker) -> str:
         """Take a dead process off the list and return how it ended."""
@@ -157,26 +191,52 @@ class Pool:
         self._workers.clear()
 
 
-def _serve(line: Connection, work: Callable[[Any], Any]) -> None:
+def _serve(line: Connection, work: Any, of: int) -> None:
     """Answer pieces of work until the other end of the line is gone."""
     # Ctrl-C reaches every process of a terminal; whoever started this one says when to stop.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, stopping.heed)
     stopping.working()
-    import cv2
-
-    cv2.setNumThreads(1)
+    machine.leave_all_but(max(1, machine.cores() // of))
+    machine.use_threads(machine.cores())
     parent = multiprocessing.parent_process()
     assert parent is not None
     threading.Thread(target=_leave_with, args=(parent.sentinel,), daemon=True).start()
     try:
         while True:
-            line.send(work(line.recv()))
+            is_lesson, said = line.recv()
+            if is_lesson:
+                work.learn(said)
+            else:
+                line.send(work(said))
     except (EOFError, OSError, KeyboardInterrupt):
         pass
     finally:
         # Threads of native libraries may still be there; see `stopping.leave`.
         os._exit(0)
+
+
+@contextmanager
+def _environment(variables: Mapping[str, str]) -> Iterator[None]:
+    """Start processes with some variables that the user has not set otherwise."""
+    new = {name: value for name, value in variables.items() if name not in os.environ}
+    os.environ.update(new)
+    try:
+        yield
+    finally:
+        for name in new:
+            del os.environ[name]
+
+
+@contextmanager
+def _without_main() -> Iterator[None]:
+    """Start processes that do not run the main script again: one that calls this program may not bear it."""
+    main = sys.modules["__main__"]
+    sys.modules["__main__"] = ModuleType("__main__")
+    try:
+        yield
+    finally:
+        sys.modules["__main__"] = main
 
 
 @contextmanager
