@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 LOADED_BYTES = 1_200_000_000
 """Address space below which nothing is begun. Measured with limits from 150 MB on, two frames of half a
-megapixel looked through: from 1,200 MB on it is done, at 600 to 700 MB a library that is loaded breaks down."""
+megapixel looked through: from 1,200 MB on it is done, at 600 to 700 MB a library breaks down."""
 THREADS = 2
 """Threads that have to be had: one that works, one that native libraries start for themselves."""
 A_THREAD_BYTES = 140_000_000
@@ -61,7 +61,7 @@ def leave_all_but(most: int) -> None:
 
 
 def cores() -> int:
-    """Return how many cores this process may use by its affinity, its container's share, its parent's word."""
+    """Return how many cores this process may use: its affinity, its container and its parent say."""
     mine = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     return max(1, math.floor(min(mine, _share, *_shares())))
 

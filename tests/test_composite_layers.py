@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from once import Once
 
 from facemerge import composite, imaging, pipeline
-from facemerge.composite import layering
+from facemerge.composite import layering, place, tone
 from facemerge.formats import photo
 from facemerge.models import Models
 from facemerge.options import Options
@@ -154,10 +154,10 @@ def test_nothing_of_a_person_is_bent(analysis: Analysis, laid: tuple[Pixels, tup
     donor = photo.read(analysis.frames[DONOR])
     for head in laid[1]:
         assert head.base_from_donor is not None
-        (x, y), (h, w) = head.offset, head.mask.shape
-        size = analysis.frames[BASE].size
-        placed, _ = composite.lay_frame(donor, head.base_from_donor, size, head.gain)
-        placed = placed[y : y + h, x : x + w]
+        h, w = head.mask.shape
+        placed, _ = place.sample(donor, head.base_from_donor, head.offset, (w, h))
+        gain = np.broadcast_to(np.float32(head.gain), (h, w, 3))
+        placed = imaging.from_unit(tone.apply_gain(imaging.to_unit(placed), gain), np.uint8)
         who = next(i for i, p in enumerate(analysis.people) if p.id == head.person)
         face = analysis.people[who].faces[BASE]
         assert isinstance(face, Face)

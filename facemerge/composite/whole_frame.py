@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from facemerge import imaging
-from facemerge.composite import place, tone
+from facemerge.composite import tone
 from facemerge.words import Array, Float
-
-STRIP_ROWS = 256
 
 
 def lay_frame(
@@ -33,19 +32,19 @@ def lay_frame(
     pixels : (H, W, 3), the donor's dtype, 0 where the frame does not reach
     reached : (H, W) bool
     """
-    w, h = size
-    pixels, reached = np.empty((h, w, 3), donor.dtype), np.empty((h, w), bool)
-    every = np.arange(imaging.full_scale(donor) + 1, dtype=donor.dtype)[:, None]
-    toned = [
-        imaging.from_unit(
-            tone.apply_gain(imaging.to_unit(every), np.full(every.shape, g, np.float32)), donor.dtype
-        )
-        for g in gain
-    ]
-    # In strips: the coordinates of a large frame would take five times its own room.
-    for top in range(0, h, STRIP_ROWS):
-        strip = np.s_[top : min(top + STRIP_ROWS, h)]
-        part, reached[strip] = place.sample(donor, base_from_donor, (0, top), (w, strip.stop - top))
-        for c, table in enumerate(toned):
-            pixels[strip][..., c] = table[part[..., c], 0] * reached[strip]
-    return pixels, reached
+    full = imaging.full_scale(donor)
+    every = np.arange(full + 1, dtype=donor.dtype)[:, None]
+    lighter = [tone.apply_gain(imaging.to_unit(every), np.full(every.shape, g, np.float32)) for g in gain]
+    tables = [imaging.from_unit(one, donor.dtype)[:, 0] for one in lighter]
+    # Cubic takes a quarter of the time of the heads' own resampling; beside it nobody sees the difference.
+    pixels = cv2.warpPerspective(
+        donor, base_from_donor, size, flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
+    )
+    there = np.full(donor.shape[:2], 255, np.uint8)
+    reached = cv2.warpPerspective(there, base_from_donor, size, flags=cv2.INTER_LINEAR) == 255
+    if donor.dtype == np.uint8:
+        pixels = cv2.LUT(pixels, np.stack(tables, axis=-1)[None])
+    else:
+        pixels = np.stack([table[pixels[..., c]] for c, table in enumerate(tables)], axis=-1)
+    pixels[~reached] = 0
+    return np.asarray(pixels), np.asarray(reached)

@@ -265,7 +265,9 @@ def png_bytes(pixels: Array, *, profile: bytes | None = None, exif: bytes = b"",
         chunks += _chunk(b"eXIf", exif)
     if xmp:
         chunks += _chunk(b"iTXt", b"XML:com.adobe.xmp\0\0\0\0\0" + xmp)
-    packed = bytes(imagecodecs.deflate_encode(_filtered(pixels).tobytes(), level=DEFLATE_LEVEL, raw=False))
+    # Any buffer will do, whatever the annotations say: a copy would take as much room as the picture.
+    rows: Any = _filtered(pixels)
+    packed = bytes(imagecodecs.deflate_encode(rows, level=DEFLATE_LEVEL, raw=False))
     for at in range(0, len(packed), _PNG_CHUNK):
         chunks += _chunk(b"IDAT", packed[at : at + _PNG_CHUNK])
     return b"\x89PNG\r\n\x1a\n" + chunks + _chunk(b"IEND", b"")

@@ -17,6 +17,7 @@ from xml.etree import ElementTree
 import cv2
 import numpy as np
 
+from facemerge import machine
 from facemerge.errors import InputError
 from facemerge.formats.encode import masked, png_bytes
 from facemerge.formats.files import writing
@@ -27,6 +28,8 @@ from facemerge.words import Array, Head
 
 MIMETYPE = b"image/openraster"
 _THUMBNAIL_PX = 256
+_MOST_AT_ONCE = 4
+"""Pictures that are made at the same time, at most: each takes four times what its pixels do."""
 # Entries carry a time; the same run must give the same bytes, so all carry the first that a zip can hold.
 _WHEN = (1980, 1, 1, 0, 0, 0)
 
@@ -122,7 +125,7 @@ def write_ora(
         ora.writestr(_dated("mimetype"), MIMETYPE, zipfile.ZIP_STORED)
         stack = _stack((base.shape[1], base.shape[0]), entries)
         ora.writestr(_dated("stack.xml"), stack, zipfile.ZIP_DEFLATED)
-        for source, data in _two_at_a_time(works):
+        for source, data in _together(works):
             ora.writestr(_dated(source), data, zipfile.ZIP_STORED)
 
 
@@ -130,16 +133,18 @@ def _encoded(entry: _Entry, profile: bytes | None) -> bytes:
     return png_bytes(entry.picture(), profile=profile)
 
 
-def _two_at_a_time(works: Sequence[tuple[str, Callable[[], bytes]]]) -> Iterator[tuple[str, bytes]]:
+def _together(works: Sequence[tuple[str, Callable[[], bytes]]]) -> Iterator[tuple[str, bytes]]:
     """Give what works make, in their order.
 
-    Encoding lets go of the interpreter, so two cores are used; more pictures at once would cost memory.
+    Encoding lets go of the interpreter, so several cores are used; more pictures at once would cost memory.
     """
-    with ThreadPoolExecutor(2) as pool:
+    count = min(machine.cores(), _MOST_AT_ONCE)
+    with ThreadPoolExecutor(count) as pool:
         waiting: deque[tuple[str, Future[bytes]]] = deque()
         for name, work in works:
             waiting.append((name, pool.submit(work)))
-            if len(waiting) == 2:
+            # Heads are quick: while a whole frame is waited for, those behind it can be begun.
+            if len(waiting) == 2 * count:
                 first, data = waiting.popleft()
                 yield first, data.result()
         for name, data in waiting:

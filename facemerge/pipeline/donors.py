@@ -60,5 +60,8 @@ def _whole(
     """
     old, new = analysis.frames[base], analysis.frames[frame]
     pixels, reached = lay_frame(in_form_of(photo.read(new), new, old), base_from_donor, old.size, gain)
-    alpha = np.where(reached, imaging.full_scale(pixels), 0).astype(pixels.dtype)
-    return np.dstack([pixels, alpha])
+    whole = np.empty((*reached.shape, 4), pixels.dtype)
+    whole[..., :3] = pixels
+    whole[..., 3] = reached
+    whole[..., 3] *= imaging.full_scale(pixels)
+    return whole

@@ -152,7 +152,7 @@ class Tried:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Again:
-    """A frame is looked at where somebody is missing: gives its glance with them, or why it cannot be read."""
+    """A frame is looked at where somebody is missing: gives its glance with them, or why not."""
 
     frame: Frame
     glance: Glance
@@ -216,7 +216,7 @@ class Looker:
 
 
 class Team:
-    """Those who do the pieces of work of one burst: processes where it is worth their loading, else threads."""
+    """Those who do the work on one burst: processes where they are worth their loading, else threads."""
 
     def __init__(self, tools: Tools, progress: Progress, count: int) -> None:
         """Take what looking takes, who is told how far it is, and how many may work at once."""

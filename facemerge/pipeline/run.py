@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -347,31 +348,37 @@ def _write_pictures(
     donors = {p.person: analysis.frames[p.frame].name for p in chosen.picks if not p.from_base}
     grey = frame.channels == 1
     writers = {"tif": encode.write_tiff, "png": encode.write_png, "jpg": encode.write_jpeg}
-    for form in dict.fromkeys(pictures):
-        writers[form](
-            work / f"composite.{form}",
-            merged,
-            profile=frame.profile,
-            exif_from=frame,
-            xmp=packet,
-            greyscale=grey,
-        )
+
+    def write_flat() -> None:
+        for form in dict.fromkeys(pictures):
+            writers[form](
+                work / f"composite.{form}",
+                merged,
+                profile=frame.profile,
+                exif_from=frame,
+                xmp=packet,
+                greyscale=grey,
+            )
+        (work / "masks").mkdir()
+        for head in heads:
+            encode.write_mask(work / "masks" / f"{head.person}.png", head, frame.size)
+
     said: dict[str, Any] = {
         "profile": frame.profile,
         "base_name": frame.name,
         "donors": donors,
         "xmp": packet,
     }
-    if written["layers"]:
-        hidden = hidden_donors(analysis, chosen, heads)
-        openraster.write_ora(work / written["layers"], base, heads, merged, hidden=hidden, **said)
-    if written["layered_tiff"]:
-        layered_tiff.write_layered_tiff(
-            work / written["layered_tiff"], base, heads, merged, exif_from=frame, greyscale=grey, **said
-        )
-    (work / "masks").mkdir()
-    for head in heads:
-        encode.write_mask(work / "masks" / f"{head.person}.png", head, frame.size)
+    with ThreadPoolExecutor(1) as pool:
+        flat = pool.submit(write_flat)
+        if written["layers"]:
+            hidden = hidden_donors(analysis, chosen, heads)
+            openraster.write_ora(work / written["layers"], base, heads, merged, hidden=hidden, **said)
+        if written["layered_tiff"]:
+            layered_tiff.write_layered_tiff(
+                work / written["layered_tiff"], base, heads, merged, exif_from=frame, greyscale=grey, **said
+            )
+        flat.result()
 
 
 def _previews(
