@@ -12,12 +12,10 @@ from pathlib import Path
 import dumps
 import numpy as np
 import pytest
-from mortal import dies_of_three, dies_once
 from typer.testing import CliRunner
 
 from facemerge.cli import app
 from facemerge.errors import InputError, OutputError
-from facemerge.workers import Died, Pool, how_many
 
 
 @pytest.fixture(scope="module")
@@ -26,36 +24,6 @@ def card(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("card")
     dumps.write(folder, [("A", 1)])
     return folder
-
-
-# -- processes ----------------------------------------------------------------------------------------------
-
-
-def test_a_process_that_dies_takes_no_other_with_it() -> None:
-    """The piece it died of is tried twice and given up; all others are answered."""
-    answers: dict[int, object] = {}
-    with Pool(dies_of_three, 2) as pool:
-        pool.run([1, 2, 3, 4, 5], answers.__setitem__, lambda: None)
-    assert {i: a for i, a in answers.items() if i != 2} == {0: 1, 1: 4, 3: 16, 4: 25}
-    assert answers[2] == Died("the process was killed, perhaps because the memory was used up")
-
-
-def test_what_a_process_died_of_once_is_given_to_another(tmp_path: Path) -> None:
-    """A process may be killed for its neighbours' hunger: one death proves nothing."""
-    answers: dict[int, object] = {}
-    with Pool(dies_once, 1) as pool:
-        pool.run([str(tmp_path / "mark")], answers.__setitem__, lambda: None)
-    assert answers == {0: str(tmp_path / "mark")}
-
-
-@pytest.mark.parametrize(
-    ("each", "pieces", "least", "most"), [(1e9, 1, 1, 1), (1e15, 9, 1, 1), (1e6, 64, 1, 64)]
-)
-def test_processes_are_bounded_by_work_memory_and_cores(
-    each: float, pieces: int, least: int, most: int
-) -> None:
-    """Never none, never more than there is work, and one where a frame would fill the memory."""
-    assert least <= how_many(pieces, each) <= min(most, os.cpu_count() or 1)
 
 
 # -- help ---------------------------------------------------------------------------------------------------

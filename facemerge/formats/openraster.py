@@ -28,8 +28,9 @@ from facemerge.words import Array, Head
 
 MIMETYPE = b"image/openraster"
 _THUMBNAIL_PX = 256
-_MOST_AT_ONCE = 4
-"""Pictures that are made at the same time, at most: each takes four times what its pixels do."""
+_MOST_BYTES, _BYTES_A_SAMPLE = 1.5e9, 4.5
+"""What pictures made at the same time may take, and what one takes for each byte of its samples: laid,
+with its opacity, filtered, packed."""
 # Entries carry a time; the same run must give the same bytes, so all carry the first that a zip can hold.
 _WHEN = (1980, 1, 1, 0, 0, 0)
 
@@ -125,7 +126,7 @@ def write_ora(
         ora.writestr(_dated("mimetype"), MIMETYPE, zipfile.ZIP_STORED)
         stack = _stack((base.shape[1], base.shape[0]), entries)
         ora.writestr(_dated("stack.xml"), stack, zipfile.ZIP_DEFLATED)
-        for source, data in _together(works):
+        for source, data in _together(works, base.nbytes):
             ora.writestr(_dated(source), data, zipfile.ZIP_STORED)
 
 
@@ -133,12 +134,14 @@ def _encoded(entry: _Entry, profile: bytes | None) -> bytes:
     return png_bytes(entry.picture(), profile=profile)
 
 
-def _together(works: Sequence[tuple[str, Callable[[], bytes]]]) -> Iterator[tuple[str, bytes]]:
+def _together(
+    works: Sequence[tuple[str, Callable[[], bytes]]], picture_bytes: int
+) -> Iterator[tuple[str, bytes]]:
     """Give what works make, in their order.
 
-    Encoding lets go of the interpreter, so several cores are used; more pictures at once would cost memory.
+    Encoding lets go of the interpreter, so several cores are used, as far as memory allows.
     """
-    count = min(machine.cores(), _MOST_AT_ONCE)
+    count = max(1, min(machine.cores(), int(_MOST_BYTES / (_BYTES_A_SAMPLE * picture_bytes))))
     with ThreadPoolExecutor(count) as pool:
         waiting: deque[tuple[str, Future[bytes]]] = deque()
         for name, work in works:

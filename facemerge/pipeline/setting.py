@@ -39,6 +39,8 @@ from facemerge.words import (
 )
 
 DONORS_KEPT = 3
+MOST_FULL_BYTES = 400_000_000
+"""What frames at full size may take that are kept from trying to making: of 24 megapixels five."""
 SPARE_ERROR_PX = 2.0
 """Expected error of alignment up to which a third frame's background is trusted to join."""
 MOVED_COST = 0.2
@@ -139,18 +141,23 @@ def _forecast(analysis: Analysis, album: Album, swap: Swap, *, blurred: bool) ->
     """Return the risk that a swap is expected to show; whoever is `blurred` in the base is taken whole."""
     base, person, frame = swap
     who = analysis.people[person]
-    mine, theirs = album.patches.get((who.id, base)), album.patches.get((who.id, frame))
-    surroundings = 1.0 if mine is None or theirs is None else composite.forecast(mine, theirs)
     rough = analysis.is_rough(base, frame)
-    whole = 1.0 if rough else min(FORESEEN_MOST, 1 - (1 - WHOLE_RISK) * (1 - surroundings))
+
+    def whole() -> float:
+        mine, theirs = album.patches.get((who.id, base)), album.patches.get((who.id, frame))
+        surroundings = 1.0 if mine is None or theirs is None else composite.forecast(mine, theirs)
+        return 1.0 if rough else min(FORESEEN_MOST, 1 - (1 - WHOLE_RISK) * (1 - surroundings))
+
     old, new = who.faces[base], who.faces[frame]
     if blurred or not isinstance(old, Face) or not isinstance(new, Face):
-        return whole
+        return whole()
     face = faults.of_face(composite.pose_misfit(old, new) / MOST_MISFIT["pose"])
     # Between frames that lie roughly it is not known how far somebody moved.
     moved = 0.0 if rough else _moved(analysis, base, frame, old, new)
     # As a seam costs its risk squared, a move costs so much more a face width.
-    return min(whole, float(np.sqrt(face**2 + MOVED_COST * moved)))
+    inner = float(np.sqrt(face**2 + MOVED_COST * moved))
+    # Whoever is taken whole is never foreseen safer than this.
+    return inner if inner <= WHOLE_RISK else min(whole(), inner)
 
 
 def _moved(analysis: Analysis, base: int, frame: int, old: Face, new: Face) -> float:
@@ -192,6 +199,8 @@ def settle(
     InputError
         If a frame can no longer be read.
     """
+    # What is tried small is mostly made at full size afterwards.
+    read = Kept(read, MOST_FULL_BYTES)
     draft = kept_draft_of(analysis, read)
     outlines = Outlines(draft)
     benches: dict[int, Bench] = {}
