@@ -31,7 +31,7 @@ from bench import burst, clicks, judge, tables, watch
 Record = dict[str, Any]
 
 ROOT = Path(__file__).resolve().parents[1]
-PARTS = ("whole", "review", "reference", "frames", "people", "megapixels", "imports")
+PARTS = ("whole", "review", "reference", "frames", "people", "megapixels", "cores", "imports")
 MARKS = re.compile(r"(<!-- benchmark -->\n).*?(<!-- /benchmark -->)", re.DOTALL)
 IMPORT_REPEATS = 9
 FLOOR = """
@@ -62,10 +62,10 @@ class Bench:
         told: Record = json.loads(ran.output)
         return _record(ran, frames) | told
 
-    def merge(self, frames: Sequence[Path], out: Path, *more: str) -> watch.Run:
-        """Run the program on some frames."""
+    def merge(self, frames: Sequence[Path], out: Path, *more: str, cores: int | None = None) -> watch.Run:
+        """Run the program on some frames, on as many cores as it is told."""
         command = ("-m", "facemerge", "merge", *map(str, frames), "-o", str(out), "--timings")
-        return self.python(*command, *more)
+        return self.python(*command, *more, cores=cores)
 
     def reference(self, frames: Sequence[Path], long_side: int | None) -> watch.Run:
         """Run the plain reference on some frames."""
@@ -73,9 +73,9 @@ class Bench:
         out = self.results / "reference.tif"
         return self.python("-m", "bench.reference", str(out), *map(str, frames), *small)
 
-    def python(self, *words: str) -> watch.Run:
+    def python(self, *words: str, cores: int | None = None) -> watch.Run:
         """Run this Python on some words."""
-        return watch.run([sys.executable, *words], environment=self._environment)
+        return watch.run([sys.executable, *words], environment=self._environment, cores=cores)
 
     def review(self, out: Path) -> clicks.Review:
         """Begin a review of a result."""
@@ -179,17 +179,30 @@ def reference(bench: Bench, frames: Sequence[Path], repeats: int, measured: Reco
         measured["judged"][name] = judge.of_reference(truth, json.loads(ran.output))
 
 
-def point(bench: Bench, at: float, frames: Sequence[Path]) -> Record:
-    """Return one point of a series: the floor and a first run, by turns."""
+def point(bench: Bench, at: float, frames: Sequence[Path], cores: int | None = None) -> Record:
+    """Return one point of a series: the floor and a first run, by turns, the run on some cores or all."""
     floor, merged = [], []
     for _ in range(bench.repeats):
         floor.append(bench.floor(frames))
         out = bench.fresh()
-        ran = bench.merge(frames, out)
+        ran = bench.merge(frames, out, cores=cores)
         report = json.loads((out / "report.json").read_text(encoding="utf-8"))
         heads = sum(not person["from_base"] for person in report["people"])
         merged.append(_record(ran, frames) | {"heads": heads})
     return {"at": at, "floor": floor, "merge": merged}
+
+
+def together(frames: Sequence[Path]) -> dict[str, int]:
+    """Return by stage how many cores it can use at most, however many there are."""
+    from facemerge.formats import photo
+    from facemerge.pipeline import look, setting
+
+    return {
+        tables.LOOKING: look.fitting(photo.find_frames(frames)[0]),
+        tables.JUDGING: look.fitting(photo.find_frames(frames)[0]),
+        tables.SETTING: setting.DONORS_KEPT,
+        tables.WRITING: tables.PICTURES_AT_ONCE,
+    }
 
 
 def imports(bench: Bench, measured: Record) -> None:
@@ -247,6 +260,15 @@ def _parser() -> argparse.ArgumentParser:
         parser.add_argument(
             f"--series-{name}", type=kind, nargs="+", default=usual, metavar="N", help=f"{words} to compare"
         )
+    own = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else 1
+    parser.add_argument(
+        "--series-cores",
+        type=_count,
+        nargs="+",
+        default=[n for n in (1, 2, 4, 8, 16) if n <= own],
+        metavar="N",
+        help="cores to run on; from 1 and 2 what more would give is reckoned",
+    )
     parser.add_argument(
         "--series-length", type=_count, default=12, help="frames in the series of people and of sizes"
     )
@@ -294,6 +316,11 @@ def _measure(given: argparse.Namespace) -> None:
                 reference(bench, drawn["whole"][: given.reference_frames], given.reference_repeats, measured)
             elif part == "imports":
                 imports(bench, measured)
+            elif part == "cores":
+                for count in given.series_cores:
+                    _say(f"{count} cores")
+                    measured.setdefault(part, []).append(point(bench, count, drawn["whole"], count))
+                measured["together"] = together(drawn["whole"])
             else:
                 for at, frames in drawn[part].items():
                     _say(f"{at:g} {part}")

@@ -337,6 +337,24 @@ def test_a_busy_machine_is_owned_up_to(measured, load, others, told):
     assert ("not quiet" in "\n".join(tables.lines(measured))) is told
 
 
+def test_more_cores_are_reckoned_from_one_and_two():
+    """Of 10 s on one core and 6 on two, 2 are serial: 3 s on eight, and no less on more than are used."""
+    runs = [[{"stages": {"a": s, "a: part": 1.0, "b": 1.0}}] for s in (10.0, 6.0)]
+    told = {"together": {"a": 8}}
+    assert tables.reckoned(told, *runs, 1) == pytest.approx(11.0)
+    assert tables.reckoned(told, *runs, 2) == pytest.approx(7.0)
+    assert tables.reckoned(told, *runs, 8) == pytest.approx(4.0)
+    assert tables.reckoned(told, *runs, 64) == pytest.approx(4.0)
+
+
+def test_a_program_is_kept_to_some_cores():
+    """It sees as many as it was given; more than there are cannot be given."""
+    ran = watch.run([sys.executable, "-c", "import os; print(len(os.sched_getaffinity(0)))"], cores=1)
+    assert ran.output == "1\n"
+    with pytest.raises(watch.FailedError, match="not 4096"):
+        watch.run([sys.executable, "-c", ""], cores=4096)
+
+
 def test_a_file_without_marks_is_left_alone(tmp_path, capsys):
     """Where the tables have no place nothing is drawn, measured or written: one sentence."""
     file = tmp_path / "README.md"
@@ -352,7 +370,9 @@ def _here(monkeypatch):
     """The program runs in this process, where all is loaded; everything else in its own, as ever."""
     elsewhere = watch.run
 
-    def run(command: Sequence[str], *, environment: Mapping[str, str] | None = None) -> watch.Run:
+    def run(
+        command: Sequence[str], *, environment: Mapping[str, str] | None = None, cores: int | None = None
+    ) -> watch.Run:
         if list(command[1:3]) != ["-m", "facemerge"]:
             return elsewhere(command)
         told = CliRunner().invoke(app, list(command[3:]))

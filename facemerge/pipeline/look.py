@@ -109,15 +109,23 @@ def analyse(
             return _together(seen, reference, people, notes, team)
 
 
+def fitting(frames: Sequence[Frame]) -> int:
+    """Return how many frames may be looked at together at most, for all cores and memory there may be."""
+    return max(1, int((MOST_BYTES - OWN_BYTES) / _bytes_each(frames)))
+
+
+def _bytes_each(frames: Sequence[Frame]) -> float:
+    return A_WORKER_BYTES + BYTES_A_PIXEL * max((_weight(f) for f in frames), default=1)
+
+
 def workers_for(frames: Sequence[Frame]) -> int:
     """Return how many frames may be looked at together, at least one: fewer where memory is short."""
     largest = max((_weight(f) for f in frames), default=1)
-    each = A_WORKER_BYTES + BYTES_A_PIXEL * largest
-    fits = int((MOST_BYTES - OWN_BYTES) / each)
+    fits = fitting(frames)
     if (left := machine.address_space_left()) < math.inf:
         # Small bursts are looked at by threads, which share what is left.
         fits = min(fits, int(left / (BYTES_A_PIXEL * largest + machine.A_THREAD_BYTES)))
-    return min(how_many(len(frames), each), max(1, fits))
+    return min(how_many(len(frames), _bytes_each(frames)), max(1, fits))
 
 
 def require_memory(frames: Sequence[Frame], bytes_a_pixel: float = BYTES_A_PIXEL) -> None:

@@ -11,7 +11,12 @@ Record = dict[str, Any]
 AGAIN = ("weight", "base", "pick")
 """The runs again, with one thing changed."""
 LOOKING, SETTING = "Looking at the frames", "Choosing heads and setting them in"
-"""Two stages, as `--timings` calls them."""
+JUDGING, WRITING = "Judging the faces", "Writing"
+"""Stages, as `--timings` calls them."""
+PICTURES_AT_ONCE = 4
+"""Layers of 24 megapixels that are packed at the same time."""
+RECKONED_FOR = (1, 2, 4, 8, 16)
+"""Numbers of cores for which the model is told."""
 QUIET = 0.5
 """Load average above which something else was running; common practice, no source."""
 ROWS = (
@@ -48,6 +53,7 @@ def lines(measured: Record) -> list[str]:
         ("frames", _series("frames")),
         ("people", _series("people")),
         ("megapixels", _series("megapixels")),
+        ("cores", _cores),
         ("imports", _imports),
     ):
         if measured.get(part) or part in measured.get("whole", {}):
@@ -87,7 +93,7 @@ def is_disturbed(measured: Record) -> bool:
 
 def _runs(measured: Record) -> list[Record]:
     found = [r for runs in measured.get("whole", {}).values() for r in runs]
-    for series in ("frames", "people", "megapixels"):
+    for series in ("frames", "people", "megapixels", "cores"):
         found += [r for point in measured.get(series, []) for r in (*point["floor"], *point["merge"])]
     return found
 
@@ -210,6 +216,57 @@ def _series(name: str) -> Callable[[Record], list[str]]:
         return found
 
     return table
+
+
+def _cores(measured: Record) -> list[str]:
+    """Return what more cores give, and what still more would by the model."""
+    found = [
+        "| cores | floor s | `merge` wall s | times the floor | looking s | setting in s | writing s "
+        "| CPU s | peak MB |",
+        "| --- " * 9 + "|",
+    ]
+    points = {int(p["at"]): p for p in measured["cores"]}
+    for count, point in points.items():
+        runs, floor = point["merge"], point["floor"]
+        found.append(
+            f"| {count} | {middle(_of(floor, 'wall_s'))} | {middle(_of(runs, 'wall_s'))} "
+            f"| {middle(ratios(runs, floor), 2)} | {_spent(runs, LOOKING)} | {_spent(runs, SETTING)} "
+            f"| {_spent(runs, WRITING)} | {middle(_of(runs, 'cpu_s'))} | {middle(_of(runs, 'peak_mb'), 0)} |"
+        )
+    if {1, 2} <= set(points):
+        floor_s = statistics.median(f["wall_s"] for p in points.values() for f in p["floor"])
+        told = (
+            f"{n}: {s:.1f} s, {s / floor_s:.2f}"
+            for n in RECKONED_FOR
+            for s in [reckoned(measured, points[1]["merge"], points[2]["merge"], n)]
+        )
+        found += ["", f"Reckoned from 1 and 2 cores, and times the floor: {'; '.join(told)}."]
+    return found
+
+
+def reckoned(measured: Record, one: Sequence[Record], two: Sequence[Record], cores: int) -> float:
+    """Return the seconds of a run by a model: each stage has a serial part and one that cores share.
+
+    Amdahl, "Validity of the single processor approach to achieving large scale computing capabilities", 1967,
+    from memory; fitted to runs on one core and on two, stage by stage, up to as many cores as a stage uses.
+
+    Parameters
+    ----------
+    measured
+        All that was measured; `together` says how many cores each stage can use, one if it is not named.
+    one, two
+        Runs on one core and on two.
+    cores
+        How many there are.
+    """
+    total = 0.0
+    for stage in one[0]["stages"]:
+        if ": " in stage:
+            continue
+        first, second = (statistics.median(r["stages"][stage] for r in runs) for runs in (one, two))
+        shared = min(max(2 * (first - second), 0.0), first)
+        total += first - shared + shared / min(cores, measured["together"].get(stage, 1))
+    return total
 
 
 def _imports(measured: Record) -> list[str]:

@@ -9,12 +9,14 @@ import tempfile
 import threading
 import time
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 PROC = Path("/proc")
 POLL_S = 0.05
-STATUS = re.compile(r"^(VmRSS|VmHWM):\s+(\d+) kB$", re.MULTILINE)
+STATUS = re.compile(r"^(VmRSS|VmHWM|Pss):\s+(\d+) kB$", re.MULTILINE)
 STAGE = re.compile(r"^(?P<indent> +)(?P<what>\S.*?) +(?P<seconds>\d+\.\d+) s +\d+ %$")
 
 
@@ -30,7 +32,7 @@ class Run:
     cpu_s: float
     """Of the process and the children it waited for, user and system."""
     peak_mb: float
-    """Resident memory of the process and its children together, 10^6 bytes; what they share counts twice.
+    """Resident memory of the process and its children together, 10^6 bytes; what they share counts once.
     0 where the system tells nothing of it."""
     others_cores: float | None
     """How many cores were busy with something else meanwhile, on average; None where that cannot be told."""
@@ -59,7 +61,9 @@ def stages_of(text: str) -> dict[str, float]:
     return found
 
 
-def run(command: Sequence[str], *, environment: Mapping[str, str] | None = None) -> Run:
+def run(
+    command: Sequence[str], *, environment: Mapping[str, str] | None = None, cores: int | None = None
+) -> Run:
     """Run a command to its end and return what it took.
 
     Parameters
@@ -68,11 +72,13 @@ def run(command: Sequence[str], *, environment: Mapping[str, str] | None = None)
         The program and its arguments.
     environment
         Variables beside those that are set.
+    cores
+        How many cores it may use; None: all. Linux alone can be told.
 
     Raises
     ------
     FailedError
-        If it ends with another exit code than 0.
+        If it ends with another exit code than 0, or there are not so many cores.
     """
     with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as err:
         busy, start = _busy_s(), time.perf_counter()
@@ -82,6 +88,7 @@ def run(command: Sequence[str], *, environment: Mapping[str, str] | None = None)
             stdout=out,
             stderr=err,
             env={**os.environ, **(environment or {})},
+            preexec_fn=None if cores is None else partial(os.sched_setaffinity, 0, _some(cores)),
         )
         ended, peak = threading.Event(), [0]
         watcher = threading.Thread(target=_watch, args=(process.pid, ended, peak))
@@ -111,6 +118,13 @@ def run(command: Sequence[str], *, environment: Mapping[str, str] | None = None)
     )
 
 
+def _some(cores: int) -> list[int]:
+    own = sorted(os.sched_getaffinity(0))
+    if cores > len(own):
+        raise FailedError(f"There are {len(own)} cores here, not {cores}.")
+    return own[:cores]
+
+
 def load_average() -> float:
     """Return how many processes wanted to run over the last minute, on average."""
     return os.getloadavg()[0]
@@ -120,8 +134,8 @@ def _watch(pid: int, ended: threading.Event, peak: list[int]) -> None:
     """Keep the largest memory that a process and its children held together, in bytes."""
     while not ended.wait(POLL_S):
         held = [_resident(p) for p in _family(pid)]
-        # Between two looks one process alone may have held more; the kernel keeps the most of each. (What
-        # `wait4` tells instead counts from before the program was started: it is the benchmark's own size.)
+        # Between two looks a process may have held more; where shares are not told, the kernel keeps the most
+        # of each. (What `wait4` tells counts from before the program was started: the benchmark's own size.)
         peak[0] = max(peak[0], sum(now for now, _ in held), *(most for _, most in held))
 
 
@@ -138,12 +152,14 @@ def _family(pid: int) -> list[int]:
 
 
 def _resident(pid: int) -> tuple[int, int]:
-    """Return the memory that a process holds and the most that it ever held, in bytes."""
-    try:
-        told = dict(STATUS.findall((PROC / str(pid) / "status").read_text()))
-    except OSError:
-        told = {}
-    return 1024 * int(told.get("VmRSS", 0)), 1024 * int(told.get("VmHWM", 0))
+    """Return the memory that a process holds, its share of what is shared, and the most that it ever held."""
+    told: dict[str, str] = {}
+    for name in ("status", "smaps_rollup"):
+        with suppress(OSError):
+            told |= dict(STATUS.findall((PROC / str(pid) / name).read_text()))
+    now = told.get("Pss", told.get("VmRSS", 0))
+    # Alone a process never holds less than what it shares: the most is told of all it sees.
+    return 1024 * int(now), 0 if "Pss" in told else 1024 * int(told.get("VmHWM", 0))
 
 
 def _busy_s() -> float | None:
