@@ -100,10 +100,23 @@ class Pool:
 
         Parameters
         ----------
+        pieces, tick
+            As `answers` takes them.
+        answered
+            Gets what `answers` yields.
+        """
+        for index, answer in self.answers(pieces, tick):
+            answered(index, answer)
+
+    def answers(self, pieces: Sequence[Any], tick: Callable[[], None]) -> Iterator[tuple[int, Any]]:
+        """Hand each piece to a process, and yield each answer after the index of its piece, as they come.
+
+        It is `Died` if a process ended over the piece, for the second time, or none could be started.
+
+        Parameters
+        ----------
         pieces
             Picklable; begun in their order.
-        answered
-            Gets `Died` if a process ended over a piece, for the second time, or none could be started.
         tick
             Called now and then; may raise to stop everything.
         """
@@ -119,8 +132,7 @@ class Pool:
                 worker.index = waiting.popleft()
                 begun[worker.index] += 1
             if waiting and not self._workers:
-                for left in waiting:
-                    answered(left, Died(NO_PROCESS))
+                yield from ((left, Died(NO_PROCESS)) for left in waiting)
                 return
             busy = {w.line: w for w in self._workers if w.index is not None}
             for line in wait(list(busy), TICK_S):
@@ -135,7 +147,7 @@ class Pool:
                         waiting.appendleft(index)
                         continue
                 worker.index = None
-                answered(index, answer)
+                yield index, answer
             tick()
 
     def _idle(self) -> _Worker | None:

@@ -18,11 +18,11 @@ from facemerge.errors import InputError
 from facemerge.formats import photo
 from facemerge.models import Models
 from facemerge.options import Options
-from facemerge.pipeline.glance import Glance, glance, overlooked
+from facemerge.pipeline.glance import Glance, overlooked
 from facemerge.pipeline.known import Known
 from facemerge.pipeline.look import JUDGING, LOOKING, require_memory, workers_for
-from facemerge.pipeline.looker import Read
-from facemerge.pipeline.progress import Progress, in_order, no_progress
+from facemerge.pipeline.looker import Glanced, Read, Team, Tools
+from facemerge.pipeline.progress import Clock, Progress, in_order, no_progress
 from facemerge.words import Aligned, Face, Float, Frame, Missing, Person, Score, Unaligned
 
 SAME_PERSON = 0.15
@@ -105,6 +105,7 @@ class Arrivals:
         self._models = models
         self._options = options
         self._known = known or Known(None, options)
+        self._tools = Tools(reader=read, models=models, options=options, known=self._known, clock=Clock())
         self._workers = workers
         self._groups: list[_Group] = []
         self._nobody: dict[str, Frame] = {}
@@ -179,31 +180,21 @@ class Arrivals:
     ) -> None:
         expected = faces.Expected.like(self._groups[-1].looks) if self._groups else faces.NOTHING
 
-        def look(frame: Frame) -> Glance | str:
-            try:
-                return self._glance(frame, expected)
-            except InputError as error:
-                return str(error)
-
         def tell(what: str, done: int, _: int) -> None:
             progress(what, done, total)
 
         require_memory(frames)
-        workers = self._workers or workers_for(frames)
-        for frame, seen in zip(frames, in_order(look, frames, workers, LOOKING, tell, before), strict=True):
-            if isinstance(seen, str):
-                failed[frame.path] = seen
-                continue
-            try:
-                self._place(frame, seen, expected)
-            except InputError as error:
-                failed[frame.path] = str(error)
-
-    def _glance(self, frame: Frame, expected: faces.Expected) -> Glance:
-        def look() -> Glance:
-            return glance(frame, self._read(frame), self._models, self._options, expected=expected)
-
-        return self._known.glance(frame, expected, look)
+        pieces = [Glanced(frame=f, expected=expected) for f in frames]
+        with Team(self._tools, tell, self._workers or workers_for(frames)) as team:
+            team.expect([f for f in frames if not self._known.has_glance(f, expected)])
+            for frame, seen in zip(frames, team.each(LOOKING, pieces, before), strict=True):
+                if isinstance(seen, str):
+                    failed[frame.path] = seen
+                    continue
+                try:
+                    self._place(frame, seen, expected)
+                except InputError as error:
+                    failed[frame.path] = str(error)
 
     def _place(self, frame: Frame, seen: Glance, expected: faces.Expected) -> None:
         """Put a frame into the group that it fits, or into one of its own."""
@@ -216,7 +207,7 @@ class Arrivals:
             why = why or placed
         if expected != faces.NOTHING:
             # Other people may be smaller in the picture than those before.
-            seen = self._glance(frame, faces.NOTHING)
+            seen = self._tools.glance(frame, faces.NOTHING)
         if not seen.portraits:
             self._nobody[frame.path] = frame
             return

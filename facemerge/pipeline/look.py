@@ -12,7 +12,7 @@ from facemerge.models import Models
 from facemerge.options import Options
 from facemerge.pipeline.glance import Glance
 from facemerge.pipeline.known import Known
-from facemerge.pipeline.looker import Again, Judged, Placed, Read, Sight, Sighted, Team, Tools, Tried
+from facemerge.pipeline.looker import Again, Glanced, Judged, Placed, Read, Sight, Team, Tools, Tried
 from facemerge.pipeline.progress import Clock, Progress, no_progress
 from facemerge.words import Aligned, Analysis, Frame, Missing, Person, Score, Unaligned
 from facemerge.workers import how_many
@@ -217,10 +217,11 @@ def _look_through(
     while order and here is None:
         reference = order.pop(0)
         progress(LOOKING, len(frames) - len(order) - 1, len(frames))
-        first = team.one(Sighted(frame=frames[reference]))
-        placed = first if isinstance(first, str) else _on_itself(first, tools)
-        if isinstance(first, Sight) and isinstance(placed, _Seen):
-            here, found[reference] = first, placed
+        seen = team.one(Glanced(frame=frames[reference]))
+        sight = seen if isinstance(seen, str) else Sight(frames[reference], seen)
+        placed = sight if isinstance(sight, str) else _on_itself(sight, tools)
+        if isinstance(sight, Sight) and isinstance(placed, _Seen):
+            here, found[reference] = sight, placed
             team.teach(here)
         else:
             notes.append(str(placed))

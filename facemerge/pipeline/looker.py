@@ -101,14 +101,15 @@ class Piece(Protocol):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Sighted:
-    """A frame is looked at as the reference: gives its sight, or why it cannot be read."""
+class Glanced:
+    """A frame is looked at by itself: gives its glance, or why it cannot be read."""
 
     frame: Frame
+    expected: faces.Expected = faces.NOTHING
 
-    def done(self, looker: Looker) -> Sight | str:
+    def done(self, looker: Looker) -> Glance | str:
         try:
-            return Sight(self.frame, looker.tools.glance(self.frame, faces.NOTHING))
+            return looker.tools.glance(self.frame, self.expected)
         except InputError as error:
             return str(error)
 
@@ -272,25 +273,25 @@ class Team:
         return piece.done(self._looker)
 
     def _by_processes(self, pool: Pool, what: str, pieces: Sequence[Piece], before: int) -> Iterator[Any]:
-        answers: dict[int, Any] = {}
-        total = before + len(pieces)
-
-        def answered(index: int, answer: _Answer | Died) -> None:
-            if isinstance(answer, Died):
-                # What brought a process down may yet be done here, alone; what cannot be done says why here.
-                answers[index] = self._here(pieces[index])
-                return
-            self._tools.clock.add(answer.parts)
-            self._tools.known.note(answer.touched)
-            answers[index] = answer.answer
+        early: dict[int, Any] = {}
+        told, total = before, before + len(pieces)
 
         def tick() -> None:
-            self._progress(what, before + len(answers), total)
+            self._progress(what, told, total)
 
         tick()
-        pool.run(pieces, answered, tick)
-        for index in range(len(pieces)):
-            yield answers.pop(index)
+        for index, answer in pool.answers(pieces, tick):
+            if isinstance(answer, Died):
+                # What brought a process down may yet be done here, alone; what cannot be done says why here.
+                early[index] = self._here(pieces[index])
+            else:
+                self._tools.clock.add(answer.parts)
+                self._tools.known.note(answer.touched)
+                early[index] = answer.answer
+            while told - before in early:
+                told += 1
+                yield early.pop(told - before - 1)
+        self._progress(what, total, total)
 
 
 def _can_travel(word: object) -> bool:
