@@ -15,7 +15,7 @@ import simplejpeg
 import tifffile
 
 from facemerge.errors import InputError
-from facemerge.formats import icc
+from facemerge.formats import icc, jpeg_damage
 from facemerge.formats.headers import (
     ENDINGS,
     RAW_ENDINGS,
@@ -248,16 +248,35 @@ def _decoded(data: bytes, header: Header) -> Array:
 
 
 def _jpeg(data: bytes) -> Array | None:
+    image = _warned(data)
+    grid = jpeg_damage.grid_of(data)
+    if image is not None and grid is not None and jpeg_damage.breaks_off(image, grid):
+        raise UnreadableError("is damaged: from one place on, its brightness or colour is wrong")
+    return image
+
+
+def _warned(data: bytes) -> Array | None:
+    """Return the pixels if the decoder has no objection: it fills what is missing or wrong, and only warns."""
+    try:
+        return np.asarray(simplejpeg.decode_jpeg(data, "RGB", strict=True))
+    except ValueError:
+        data = jpeg_damage.plain(data)
     try:
         return np.asarray(simplejpeg.decode_jpeg(data, "RGB", strict=True))
     except ValueError as error:
-        # The decoder fills what is missing with grey and only warns; other decoders do not even tell.
-        if "premature end" in str(error).lower():
-            raise UnreadableError("is damaged: a part of the picture is missing") from error
-    # Harmless warnings, and the rarer kinds of JPEG that the quick decoder does not know.
+        if not _is_rare(error):
+            missing = "premature end" in str(error).lower()
+            raise UnreadableError(
+                "is damaged: a part of the picture is missing" if missing else "is damaged: a part of the picture is wrong"
+            ) from error
+    # The rarer kinds of JPEG, which the quick decoder does not know.
     flags = cv2.IMREAD_COLOR_RGB | cv2.IMREAD_IGNORE_ORIENTATION
     image = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
     return None if image is None else np.asarray(image)
+
+
+def _is_rare(error: ValueError) -> bool:
+    return "subsampling" in str(error).lower()
 
 
 def _opaque(image: Array | None) -> Array:
