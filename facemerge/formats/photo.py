@@ -8,8 +8,10 @@ import re
 from collections.abc import Sequence
 from pathlib import Path
 from types import EllipsisType
+from typing import Any
 
 import cv2
+import imagecodecs
 import numpy as np
 import simplejpeg
 import tifffile
@@ -266,9 +268,8 @@ def _warned(data: bytes) -> Array | None:
     except ValueError as error:
         if not _is_rare(error):
             missing = "premature end" in str(error).lower()
-            raise UnreadableError(
-                "is damaged: a part of the picture is missing" if missing else "is damaged: a part of the picture is wrong"
-            ) from error
+            part = "missing" if missing else "wrong"
+            raise UnreadableError(f"is damaged: a part of the picture is {part}") from error
     # The rarer kinds of JPEG, which the quick decoder does not know.
     flags = cv2.IMREAD_COLOR_RGB | cv2.IMREAD_IGNORE_ORIENTATION
     image = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
@@ -303,6 +304,8 @@ def _over_white(rgb: Array, alpha: Array, *, associated: bool) -> Array:
 def _tiff(data: bytes) -> Array:
     with tifffile.TiffFile(io.BytesIO(data)) as tiff:
         page = tiff.pages.first
+        if page.compression == tifffile.COMPRESSION.LZW:
+            _check_lzw(page, data)
         image = page.asarray()
         planar = page.planarconfig == tifffile.PLANARCONFIG.SEPARATE and page.samplesperpixel > 1
         white_is_zero = page.photometric == tifffile.PHOTOMETRIC.MINISWHITE
@@ -318,6 +321,22 @@ def _tiff(data: bytes) -> Array:
     if extras and int(extras[0]) in (1, 2):
         return _over_white(np.ascontiguousarray(rgb), image[..., colours], associated=int(extras[0]) == 1)
     return np.asarray(rgb)
+
+
+def _check_lzw(page: Any, data: bytes) -> None:
+    """Refuse pieces that do not unpack to just their pixels: this packing has no sum to check."""
+    across = page.tilewidth if page.is_tiled else page.imagewidth
+    colours = page.samplesperpixel if page.planarconfig == tifffile.PLANARCONFIG.CONTIG else 1
+    row = across * colours * page.dtype.itemsize
+    if not page.is_tiled:
+        strips = -(-page.imagelength // page.rowsperstrip)
+    for i, (start, count) in enumerate(zip(page.dataoffsets, page.databytecounts, strict=True)):
+        if page.is_tiled:
+            rows = page.tilelength
+        else:
+            rows = min(page.rowsperstrip, page.imagelength - i % strips * page.rowsperstrip)
+        if len(imagecodecs.lzw_decode(data[start : start + count])) != rows * row:
+            raise UnreadableError("is damaged: a part of the picture is wrong")
 
 
 def _heif(data: bytes) -> Array:
