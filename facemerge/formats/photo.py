@@ -251,10 +251,26 @@ def _decoded(data: bytes, header: Header) -> Array:
 
 def _jpeg(data: bytes) -> Array | None:
     image = _warned(data)
+    if image is None:
+        return None
+    if jpeg_damage.has_wrong_tables(data):
+        raise UnreadableError("is damaged: a table without which it cannot be read is wrong")
     grid = jpeg_damage.grid_of(data)
-    if image is not None and grid is not None and jpeg_damage.breaks_off(image, grid):
+    if grid is not None and jpeg_damage.breaks_off(image, grid):
         raise UnreadableError("is damaged: from one place on, its brightness or colour is wrong")
+    if (small := _thumbnail(data)) is not None and jpeg_damage.leaves_thumbnail(image, small):
+        raise UnreadableError("is damaged: from one place on, it is not what its own thumbnail shows")
     return image
+
+
+def _thumbnail(data: bytes) -> Array | None:
+    found = jpeg_damage.thumbnail_of(data)
+    if found is None:
+        return None
+    try:
+        return np.asarray(simplejpeg.decode_jpeg(found, "RGB", strict=True))
+    except ValueError:  # a broken thumbnail tells nothing of the picture
+        return None
 
 
 def _warned(data: bytes) -> Array | None:
