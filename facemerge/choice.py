@@ -67,7 +67,7 @@ def choose(
     if wanted.base is not None:
         bases = [wanted.base]
     else:
-        bases = [f for f in aligned if all(_can_give(analysis, i, f) for i in wanted.force)]
+        bases = [f for f in aligned if all(analysis.place(i, f) for i in wanted.force)]
     best: tuple[float, _Plan, list[int]] | None = None
     # Forecasts of seams are asked for last: with every frame as the base they are frames squared in number.
     # A plan comes up by its hope first, then by its bound.
@@ -158,10 +158,10 @@ def _understood(analysis: Analysis, decisions: Decisions) -> _Wanted:
             raise OptionError(f"{person} cannot both stay as in the base and come from {name}.")
         if (i, frame) in wanted.forbid:
             raise OptionError(f"{name} is both demanded and ruled out for {person}.")
-        if wanted.base is not None and not _can_give(analysis, i, wanted.base):
+        if wanted.base is not None and analysis.place(i, wanted.base) is None:
             raise OptionError(
-                f"{person} is not to be found in the base {analysis.frames[wanted.base].name}, "
-                f"so no head can be set in."
+                f"{person} is not to be found in the base {analysis.frames[wanted.base].name}, nor is "
+                f"it known where they stand in it, so no head can be set in."
             )
         wanted.force[i] = frame
     for person, name in stays.picks.items() if stays is not None else ():
@@ -240,8 +240,7 @@ class _Plan:
 
     def _allowed(self, person: int) -> list[int]:
         """Return the frames a person's head may come from; the base stands in where nothing else may."""
-        base_has = _can_give(self.analysis, person, self.base)
-        if person in self.wanted.keep or not base_has:
+        if person in self.wanted.keep or self.analysis.place(person, self.base) is None:
             return [self.base]
         if person in self.wanted.force:
             return [self.wanted.force[person]]
@@ -250,16 +249,19 @@ class _Plan:
         frames = [
             f
             for f in range(len(self.analysis.frames))
-            if _can_give(self.analysis, person, f) and (person, f) not in self.wanted.forbid
+            if (_can_give(self.analysis, person, f) or f == self.base)
+            and (person, f) not in self.wanted.forbid
         ]
         return frames or [self.base]
 
     def _score(self, person: int, frame: int) -> float:
         score = self.analysis.scores[self.analysis.people[person].id][frame]
-        return score.total if score is not None else -NOT_IN_BASE
+        return score.total if score is not None else 0.0
 
     def _value(self, person: int, frame: int) -> float:
-        return value(self._score(person, frame))
+        # Whoever is set in where they were not found is better than nobody, but another base is better still.
+        lost = isinstance(self.analysis.people[person].faces[self.base], Missing)
+        return value(self._score(person, frame)) - (NOT_IN_BASE if lost else 0.0)
 
     def _price(self, person: int, frame: int) -> float:
         return self.options.swap_cost + seam_price(self.seam_cost(self.base, person, frame), self.weight)
@@ -343,7 +345,7 @@ class _Plan:
     def _left(self, person: int, frame: int) -> int | None:
         """Return the frame that somebody left as in the base would be taken from, were the base asked for."""
         said = person in self.wanted.keep or person in self.wanted.stay
-        if frame != self.base or said or not _can_give(self.analysis, person, frame):
+        if frame != self.base or said or self.analysis.place(person, frame) is None:
             return None
         best, gains = self._best(person, frame)
         if best == frame or gains <= self.options.swap_cost:
@@ -359,13 +361,14 @@ class _Plan:
 
     def _why(self, person: int, frame: int, gain: float, left: int | None) -> str:
         who = self.analysis.people[person]
-        if isinstance(who.faces[self.base], Missing):
+        lost = isinstance(who.faces[self.base], Missing)
+        if lost and self.analysis.place(person, self.base) is None:
             return "Not found in the base frame, so nothing could be set in."
         if person in self.wanted.keep:
             return "Left as in the base frame, as you asked."
         if person in self.wanted.force:
             return "Taken from this frame, as you asked."
-        fault = self._fault(person, self.base)
+        fault = "no face was found" if lost else self._fault(person, self.base)
         better = f"Better by {gain:.2f} than in the base frame{f' ({fault})' if fault else ''}."
         if person in self.wanted.stay:
             seen = "As in the picture you have looked at."

@@ -74,6 +74,13 @@ that pass for faces otherwise (a cup, stars, cells, a moon), six do.
 DOUBTFUL = 0.75
 """Confidence below which a find may be a hand: 22 hands in clips that pass for faces have 0.50 to 0.69."""
 MOUTH = (13, 14, 61, 291)
+HEAD_SQUARE = 3.0
+"""Side of the square about head and shoulders in which a head without a face is told, in face widths."""
+HEAD_APART = 0.6
+"""How far the middles of a face and of a head without one lie apart at least, in face widths."""
+HEAD_SHOWS = 0.8
+"""Mean chance of a person over a face's place from which there is a head: of 83 faces in clips 95 % have more
+than 0.95, the same painted over as the back of a head more still; bare background has 0.3 or less."""
 APPEARANCE_PX = 96
 
 
@@ -209,6 +216,37 @@ def look_again(
         confirmed=True,
     )
     return None if face is None or _is_one_of(face, known) else face
+
+
+def head_at(image: Pixels, models: Models, expected: Float, known: Sequence[Face]) -> bool:
+    """Return whether somebody's head is where a face is expected, though no face shows: turned away, covered.
+
+    Parameters
+    ----------
+    image
+        (H, W, 3) RGB uint8 or uint16.
+    models
+        The networks to run.
+    expected
+        (478, 2) where the landmarks should lie, in pixels of the picture.
+    known
+        Faces found in it: where one of them is, nobody else's head can be.
+    """
+    low, high = expected.min(0), expected.max(0)
+    width = float(high[0] - low[0])
+    others = [np.add(f.box[:2], f.box[2:]) / 2 for f in known]
+    if any(np.hypot(*(other - (low + high) / 2)) < HEAD_APART * width for other in others):
+        return False
+    middle = (low + high) / 2 + [0.0, 0.4 * width]
+    size = np.array([image.shape[1], image.shape[0]])
+    left, top = np.clip(middle - HEAD_SQUARE / 2 * width, 0, size).astype(int)
+    right, bottom = np.clip(middle + HEAD_SQUARE / 2 * width, 0, size).astype(int)
+    if min(right - left, bottom - top) < width:
+        return False
+    crop = imaging.to_eight_bit(np.ascontiguousarray(image[top:bottom, left:right]))
+    head = np.zeros(crop.shape[:2], np.uint8)
+    cv2.fillConvexPoly(head, cv2.convexHull((expected - [left, top]).astype(np.int32)), 1)
+    return bool(head.any()) and float(models.people(crop)[head > 0].mean()) >= HEAD_SHOWS
 
 
 def _is_one_of(face: Face, known: Sequence[Face]) -> bool:

@@ -7,6 +7,7 @@ SIAM Journal 5, 1957; scipy's solver).
 
 from __future__ import annotations
 
+import dataclasses
 import itertools
 import math
 from collections.abc import Sequence
@@ -17,7 +18,7 @@ from scipy.optimize import linear_sum_assignment
 
 from facemerge import imaging
 from facemerge.options import TracksOptions
-from facemerge.words import Aligned, Face, Float, Missing, Person, Unaligned
+from facemerge.words import Aligned, Face, Float, Missing, Person, Unaligned, frozen
 
 # One minus the cosine of two appearance vectors: within one person of a burst it stays below 0.06 (95 %),
 # between two people it starts near 0.12 (measured on bursts with known truth; twins will lie closer).
@@ -30,6 +31,8 @@ FAR = 0.25
 SAME_PLACE, SURELY_OTHER = 0.35, 0.30
 """Share of `max_move_faces` within which two tracks that are never seen together are one person, unless one
 minus the cosine of their most alike faces is larger than the second number."""
+HEAD_NEAR = 0.5
+"""How far a head without a face may be from where its owner's face should be, in face widths."""
 ROW_GAP_FACES = 0.45
 
 
@@ -61,6 +64,7 @@ def track_people(
     faces: Sequence[Sequence[Face]],
     alignments: Sequence[Aligned | Unaligned],
     options: TracksOptions,
+    heads: Sequence[Sequence[Float]] | None = None,
 ) -> tuple[tuple[Person, ...], tuple[str, ...]]:
     """Return who is who over the burst, and what should be said about it.
 
@@ -72,6 +76,8 @@ def track_people(
         Where each frame lies on the reference.
     options
         How far a head may move, and how often a person must be seen.
+    heads
+        (2,) x, y of heads in each frame at which no face was found, in its pixels; None = none was sought.
 
     Returns
     -------
@@ -103,7 +109,10 @@ def track_people(
         Person(
             id=f"P{n:02d}",
             row=rows[i],
-            faces=tuple(kept[i].faces.get(f) or _missing(a) for f, a in enumerate(alignments)),
+            faces=tuple(
+                kept[i].faces.get(f) or _missing(kept[i], a, (heads or {f: ()})[f], alignments)
+                for f, a in enumerate(alignments)
+            ),
         )
         for n, i in enumerate(order, 1)
     )
@@ -142,12 +151,48 @@ def _place(face: Face, aligned: Aligned) -> Float:
     return np.array([middle[0], middle[1], np.linalg.norm(right - left)])
 
 
-def _missing(alignment: Aligned | Unaligned) -> Missing:
+def _missing(
+    track: _Track,
+    alignment: Aligned | Unaligned,
+    heads: Sequence[Float],
+    alignments: Sequence[Aligned | Unaligned],
+) -> Missing:
     match alignment:
         case Unaligned(reason=reason):
             return Missing(reason=f"the frame could not be aligned: {reason}")
-        case _:
-            return Missing(reason="no face was found where this person stands")
+        case Aligned():
+            place = _stand_in(track, alignment, heads, alignments)
+            return Missing(reason="no face was found where this person stands", place=place)
+
+
+def _stand_in(
+    track: _Track, here: Aligned, heads: Sequence[Float], alignments: Sequence[Aligned | Unaligned]
+) -> Face | None:
+    """Return the face that lies nearest to the usual place of all of a person's, moved into a frame.
+
+    None if no head without a face is there, or if the frames do not lie on each other well enough.
+    """
+    exact = [f for f in track.faces if isinstance(a := alignments[f], Aligned) and a.model != "rough"]
+    if here.model == "rough" or not exact:
+        return None
+    usual = np.median([track.places[f] for f in exact], axis=0)
+    nearest = min(exact, key=lambda f: float(np.hypot(*(track.places[f] - usual)[:2])))
+    face, there = track.faces[nearest], alignments[nearest]
+    assert isinstance(there, Aligned)
+    m = np.asarray(np.linalg.solve(here.reference_from_frame, there.reference_from_frame))
+    flat = imaging.transform(m, face.landmarks[:, :2])
+    scale = float(np.ptp(flat[:, 0]) / max(float(np.ptp(face.landmarks[:, 0])), 1e-9))
+    low, high = flat.min(0), flat.max(0)
+    middle, width = (low + high) / 2, float(high[0] - low[0])
+    if all(np.hypot(*(middle - head)) > HEAD_NEAR * width for head in heads):
+        return None
+    return dataclasses.replace(
+        face,
+        box=(float(low[0]), float(low[1]), float(high[0]), float(high[1])),
+        landmarks=frozen(np.column_stack([flat, face.landmarks[:, 2] * scale])),
+        confidence=0.0,
+        hands=frozen(np.zeros((0, 21, 2))),
+    )
 
 
 def _costs(

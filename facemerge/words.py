@@ -108,6 +108,9 @@ class Missing:
 
     reason: str
     """One plain sentence."""
+    place: Face | None = None
+    """Where their face should be, in this frame's pixels: they have turned away, or something covers them. A
+    face of another frame, moved here. None if there is no head, or nobody can tell."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -194,6 +197,14 @@ class Analysis:
             return np.eye(3)
         m = np.linalg.solve(a.reference_from_frame, b.reference_from_frame)
         return np.asarray(m / m[2, 2])
+
+    def place(self, person: int, frame: int) -> Face | None:
+        """Return a person's face in a frame, or where it should be; None if that is not known."""
+        match self.people[person].faces[frame]:
+            case Missing(place=place):
+                return place
+            case face:
+                return face
 
     def is_rough(self, base: int, frame: int) -> bool:
         """Return whether two frames lie on each other only roughly: people are placed by their faces."""

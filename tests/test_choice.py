@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -68,6 +69,38 @@ def analysis(totals: np.ndarray, *, gap: float = 400.0) -> Analysis:
         ),
         scores={f"P{p + 1:02d}": tuple(scored(v) for v in totals[p]) for p in range(people)},
     )
+
+
+def turned_away(known: Analysis) -> Analysis:
+    """Return the same burst, in which it is known where those stand who were not found."""
+    people = []
+    for person in known.people:
+        shown = next(f for f in person.faces if isinstance(f, Face))
+        there = tuple(
+            replace(f, place=shown) if isinstance(f, Missing) and known.scores[person.id] else f
+            for f in person.faces
+        )
+        people.append(replace(person, faces=there))
+    return replace(known, people=tuple(people))
+
+
+@pytest.mark.parametrize(("seam", "left"), [(0.1, False), (1.0, True)])
+def test_whoever_is_turned_away_in_the_base_asked_for_is_set_in(seam: float, left: bool) -> None:
+    """As well as it goes; where that would surely be found they stay, and it is said who shows them."""
+    known = turned_away(analysis(np.array([[0.9, 0.8], [np.nan, 0.7]])))
+    found = choice.choose(known, lambda *_: seam, Decisions(base="f0.jpg"), ChoiceOptions(seam_weight=50.0))
+    assert found.picks[1].from_base == left
+    assert found.picks[1].gain == pytest.approx(0.0 if left else 0.7)
+    assert "no face was found" in found.picks[1].why or left
+
+
+def test_a_base_in_which_nobody_is_turned_away_is_better() -> None:
+    """However good the others are in it, and though whoever is lost could be set in."""
+    known = turned_away(analysis(np.array([[0.9, 0.3, 0.3], [0.9, 0.3, 0.3], [np.nan, 0.5, 0.4]])))
+    found = choice.choose(known, no_seam, Decisions(), ChoiceOptions())
+    assert found.base != 0
+    forced = choice.choose(known, no_seam, Decisions(base="f0.jpg", force={"P03": "f2.jpg"}), ChoiceOptions())
+    assert [p.frame for p in forced.picks] == [0, 0, 2]
 
 
 def no_seam(base: int, person: int, frame: int) -> float:

@@ -276,3 +276,20 @@ def test_of_two_finds_of_one_face_the_stronger_stays(boxes: list[tuple[float, ..
         if all(not same(found[k], found[i]) for k in expected):
             expected.append(int(i))
     assert faces._strongest(found, confidence) == expected
+
+
+def test_a_head_that_shows_no_face_is_a_head(models: Models) -> None:
+    """The back of a head counts, bare background does not, nor does a place that somebody's face has."""
+    image = np.full((400, 700, 3), (150, 160, 170), np.uint8)
+    image[100:356, 40:296] = PORTRAIT
+    (found,) = faces.detect_faces(image, models, FacesOptions())
+    where = found.landmarks[:, :2]
+    low, high = where.min(0), where.max(0)
+    turned = image.copy()
+    middle, size = ((low + high) / 2).astype(int), ((high - low) * 0.55).astype(int)
+    cv2.ellipse(turned, middle.tolist(), size.tolist(), 0, 0, 360, (60, 40, 30), -1)
+    assert faces.detect_faces(turned, models, FacesOptions()) == ()
+    assert faces.head_at(turned, models, where, [])
+    assert not faces.head_at(turned, models, where + np.array([330.0, 0.0]), [])
+    assert not faces.head_at(turned, models, where, [found])
+    assert not faces.head_at(turned, models, where + np.array([2000.0, 0.0]), [])

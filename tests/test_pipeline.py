@@ -18,7 +18,7 @@ import pytest
 import tifffile
 from once import Once
 
-from facemerge import faces, faults, pipeline, text
+from facemerge import composite, faces, faults, pipeline, text
 from facemerge.errors import InputError, OptionError
 from facemerge.formats import encode, icc, openraster, photo
 from facemerge.models import Models
@@ -149,6 +149,39 @@ def test_a_person_missing_in_a_forced_base_is_spoken_of(
     assert risks["P02"].flag == "inspect"
     assert [fault.kind for fault in risks["P02"].faults] == [FaultKind.ABSENT]
     assert "not found in the base" in text.reasons(risks["P02"])[0]
+
+
+def test_whoever_is_turned_away_in_a_forced_base_is_set_in(
+    pictures: dict[str, np.ndarray], models: Models
+) -> None:
+    """Their head is where their face should be: it is taken whole, and looked over like any other."""
+    known, _ = pipeline.analyse(frames_of(pictures), Reader(pictures), models, Options())
+    shown = known.people[1].faces[0]
+    assert isinstance(shown, Face)
+    x0, y0, x1, y1 = shown.box
+    turned = dict(pictures)
+    turned["f0.png"] = turned["f0.png"].copy()
+    middle, size = (
+        (round((x0 + x1) / 2), round((y0 + y1) / 2)),
+        (round(0.45 * (x1 - x0)), round(0.45 * (y1 - y0))),
+    )
+    cv2.ellipse(turned["f0.png"], middle, size, 0, 0, 360, (60, 40, 30), -1)
+    frames = frames_of(turned)
+    analysis, album = pipeline.analyse(frames, Reader(turned), models, Options())
+    lost = analysis.people[1].faces[0]
+    assert isinstance(lost, Missing)
+    assert lost.place is not None
+    chosen = pipeline.choose(analysis, album, Decisions(base="f0.png"), Options())
+    assert not chosen.picks[1].from_base
+    assert "no face was found" in chosen.picks[1].why
+    base, heads, risks = pipeline.set_in(analysis, chosen, Reader(turned), Options())
+    head = next(h for h in heads if h.person == "P02")
+    assert head.extent == "person"
+    assert FaultKind.ABSENT not in [fault.kind for fault in risks["P02"].faults]
+    merged = composite.lay(base, heads)
+    inner = np.s_[round(y0 + 10) : round(y1 - 10), round(x0 + 10) : round(x1 - 10)]
+    assert np.abs(merged[inner].astype(int) - turned["f0.png"][inner]).mean() > 40
+    assert np.abs(merged[inner].astype(int) - pictures["f0.png"][inner]).mean() < 25
 
 
 # -- a whole run --------------------------------------------------------------------------------------------

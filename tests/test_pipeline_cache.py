@@ -24,7 +24,7 @@ from facemerge.formats import cache, photo
 from facemerge.models import Models
 from facemerge.options import Options, as_dict, build
 from facemerge.pipeline import known, look, outlines
-from facemerge.pipeline.glance import Portrait
+from facemerge.pipeline.glance import Overlooked
 from facemerge.pipeline.known import Known
 from facemerge.words import Aligned, Decisions, Face, Frame, Pixels
 
@@ -426,12 +426,12 @@ def test_a_second_look_elsewhere_is_another_one(tmp_path: Path) -> None:
     asked: list[list[np.ndarray]] = [[here], [here, there], [there], [there, here], [here]]
     made: list[int] = []
 
-    def found(number: int) -> tuple[Portrait, ...]:
+    def found(number: int) -> Overlooked:
         made.append(number)
-        return ()
+        return Overlooked(portraits=(), heads=())
 
     for number, expected in enumerate(asked):
-        assert mine.overlooked(frame, expected, partial(found, number)) == ()
+        assert mine.overlooked(frame, expected, partial(found, number)).portraits == ()
     assert made == [0, 1, 2, 3]
 
 

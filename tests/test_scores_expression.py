@@ -363,3 +363,34 @@ def test_drawn_faces_are_named(models, usual, how, said):
     part = expression_part(strains([*usual, drawn(models, **how)], [0.0] * 3)[2], 0.0, "pleasant")
     assert part.value < 0.3
     assert part.reason == said
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_mouths_that_wander_by_chance_do_not_rank_faces(seed):
+    """Mouths that chance makes narrower or wider by half a hundredth differ by half as much in value."""
+    rng = np.random.default_rng(seed)
+    usual = [seen(mouth_px=96.0) for _ in range(6)]
+    narrow = seen(mouth_px=84.0)
+    wandering = [
+        dataclasses.replace(narrow, mouth_width=narrow.mouth_width + float(d))
+        for d in rng.normal(0, 0.0045, 6)
+    ]
+
+    def values(face_px: float) -> np.ndarray:
+        frames = [dataclasses.replace(m, face_px=face_px) for m in (*usual, *wandering)]
+        found = strains(frames, [0.0] * len(frames))[6:]
+        return np.array([expression_part(s, 0.0, "pleasant").value for s in found])
+
+    settled, plain = values(140.0), values(140000.0)
+    assert np.ptp(settled) < 0.5 * np.ptp(plain)
+    assert settled.mean() == pytest.approx(plain.mean(), abs=0.03)
+
+
+def test_a_mouth_hardly_open_puts_out_no_tongue_at_once():
+    """A hair's breadth about the least opening changes the length of a tongue by as little."""
+    face = dataclasses.replace(seen(), tongue=TongueMeasure(inside=0.3, below=0.2))
+    gaps = np.linspace(0.14, 0.22, 33)
+    lengths = [tongue_length(dataclasses.replace(face, gap=float(g)), 0.0) for g in gaps]
+    assert lengths[0] == 0
+    assert lengths[-1] > 0.3
+    assert np.abs(np.diff(lengths)).max() < 0.04

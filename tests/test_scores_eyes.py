@@ -455,3 +455,31 @@ def test_value_is_in_range_and_falls_with_closure(a, b, clear):
 def test_the_drawn_eye_has_the_aspect_ratio_it_was_drawn_with():
     """The helper's own check: height over width, 17 / 52, at the drawn lids."""
     assert seen(1.0).aperture[0] == pytest.approx(EYE_HEIGHT / EYE_WIDTH, rel=0.05)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_lids_that_wander_by_chance_do_not_rank_eyes(seed):
+    """Eyes a fifth closed in six frames, apertures off by chance, keep less than half of the spread."""
+    rng = np.random.default_rng(seed)
+    face = seen(0.8)
+    small = dataclasses.replace(face, width_px=np.array([30.0, 30.0]))
+    wandering = [
+        dataclasses.replace(small, aperture=small.aperture + rng.normal(0, 0.12 / 30, 2)) for _ in range(6)
+    ]
+    # Large eyes have hardly any chance in them: what is said of those is what was drawn.
+    large = [dataclasses.replace(m, width_px=np.array([3e4, 3e4])) for m in wandering]
+    usual = [seen(seed=k) for k in range(6)]
+    settled, plain = (np.array(closed([*usual, *own])[6:]) for own in (wandering, large))
+    assert np.ptp(settled) < 0.5 * np.ptp(plain)
+    assert settled.mean() == pytest.approx(plain.mean(), abs=0.03)
+
+
+@pytest.mark.parametrize("opening", [0.65, 0.7, 0.75, 0.8])
+def test_a_tiny_falling_lid_is_not_taken_for_an_open_one(opening):
+    """Chance is larger on a small face, but eleven open looks do not open the twelfth."""
+    faces = [seen(o) for o in [*[1.0] * 11, opening]]
+    tiny, large = (
+        closed([dataclasses.replace(m, width_px=np.full(2, px)) for m in faces]) for px in (8.0, 3e4)
+    )
+    assert large[11] > 0.25
+    assert tiny == pytest.approx(large, abs=0.06)

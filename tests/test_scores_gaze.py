@@ -217,3 +217,20 @@ def test_the_patch_is_upright_however_the_head_is_held():
     moved[:, :2] = points[:, :2] @ m[:, :2].T + m[:, 2]
     straight, tilted = iris_place(measure_gaze(picture, points)), iris_place(measure_gaze(rolled, moved))
     assert tilted == pytest.approx(straight, abs=0.2 / EYE_PX)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_irises_that_wander_by_chance_do_not_rank_looks(seed):
+    """A look aside in six frames, found 0.1 px to and fro, keeps half of its spread, and its middle."""
+    rng = np.random.default_rng(seed)
+    drawn = [looking(9.0 + d, seed=k) for k, d in enumerate(rng.normal(0, 0.1 / 28 / WIDTHS_A_DEGREE, 6))]
+    usual = [looking(seed=k) for k in range(10)]
+
+    def found(eye_px: float) -> np.ndarray:
+        frames = [dataclasses.replace(m, eye_px=eye_px) for m in (*usual, *drawn)]
+        n = len(frames)
+        return np.array([g.x_deg for g in gazes(frames, [OPEN] * n, [0.0] * n, [0.0] * n)[10:] if g])
+
+    settled, plain = found(28.0), found(28000.0)
+    assert np.ptp(settled) < 0.5 * np.ptp(plain)
+    assert settled.mean() == pytest.approx(plain.mean(), abs=0.3)

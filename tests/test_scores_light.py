@@ -18,7 +18,6 @@ from facemerge.scores.light import (
     LightMeasure,
     light_part,
     measure_light,
-    redness,
 )
 from facemerge.words import Array, Float
 
@@ -185,12 +184,37 @@ def test_red_pupils_are_seen(skin, pupil):
     assert light_part(found).reason == "red-eye"
 
 
-@pytest.mark.parametrize("warmth", [0.75, 0.5])
-def test_brown_eyes_in_lamplight_are_not_red(warmth):
-    """A light that takes away up to half of the blue reddens skin and eyes alike, and is no red-eye."""
-    lamp = np.array([1.0, (1 + warmth) / 2, warmth])
-    warm = np.rint(face(iris=IRIS_COLOURS["amber"]) * lamp).astype(np.uint8)
+def in_lamplight(image: Array, kelvin: int, stops: float = 0.0) -> np.ndarray:
+    """Show a picture taken in daylight as it would be under a lamp: linear light times that of a black body.
+
+    The colours of black bodies in linear sRGB, brightest channel 1: from memory, good to a tenth.
+    """
+    lamp = np.array({2800: (1.0, 0.41, 0.10), 3200: (1.0, 0.50, 0.18), 3500: (1.0, 0.56, 0.25)}[kelvin])
+    lamp = lamp / (lamp @ [0.2126, 0.7152, 0.0722]) * 2**stops
+    code = image / 255
+    linear = np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4)
+    lit = np.clip(linear * lamp, 0, 1)
+    encoded = np.where(lit <= 0.0031308, 12.92 * lit, 1.055 * lit ** (1 / 2.4) - 0.055)
+    return np.rint(255 * encoded).astype(np.uint8)
+
+
+@pytest.mark.parametrize("kelvin", [2800, 3200, 3500])
+@pytest.mark.parametrize("stops", [0.0, -0.5, -1.0])
+@pytest.mark.parametrize("skin", sorted(set(SKINS) - {"in lamplight"}))
+@pytest.mark.parametrize("iris", [(92, 58, 40), (62, 36, 26), (44, 26, 20), (150, 95, 40)])
+def test_brown_eyes_in_lamplight_are_not_red(kelvin, stops, skin, iris):
+    """Warm light reddens skin and eyes alike, and what is dark the more in encoded values: no red-eye."""
+    warm = in_lamplight(face(SKINS[skin], iris), kelvin, stops)
     assert max(judged(warm).red) < 0.1
+    assert light_part(judged(warm)).reason != "red-eye"
+
+
+@pytest.mark.parametrize("kelvin", [3200, 3500])
+@pytest.mark.parametrize("pupil", [(200, 50, 50), (150, 40, 45), (230, 70, 70)])
+def test_red_pupils_are_seen_in_a_warm_picture(kelvin, pupil):
+    """A picture balanced too warm does not hide a red pupil."""
+    found = judged(in_lamplight(face(SKINS["pale"], pupil=pupil), kelvin, -0.5))
+    assert light_part(found).reason == "red-eye"
 
 
 def test_shut_and_tiny_eyes_say_nothing():
@@ -206,12 +230,6 @@ def test_sixteen_bits_say_the_same():
     image = face(pupil=(200, 50, 50))
     image[:, :70] = 255
     assert judged(image.astype(np.uint16) * 257) == judged(image)
-
-
-def test_redness_by_its_formula():
-    """R^2 / (G^2 + B^2 + 14) by hand: Gaubatz and Ulichney, ICIP 2002 (from memory)."""
-    pixels = np.array([[200, 50, 50], [10, 10, 10], [0, 0, 0]], np.uint8)
-    assert redness(pixels) == pytest.approx([40000 / 5014, 100 / 214, 0.0])
 
 
 @pytest.fixture(scope="module")

@@ -252,7 +252,55 @@ def test_a_face_cut_by_the_picture(edge, share):
     assert found.eyes_hidden == (edge == "left" and share > 0.25, edge == "right" and share > 0.25)
     part = visible_part(found)
     assert part.reason == "face cut by the picture edge"
-    assert (part.value < 0.6) == (share > 0.25)
+    assert (part.value < 0.6) == (found.cut > 0.14)
+
+
+def cut_to(edge: str, cells: float) -> Visibility:
+    """Return what is said of the drawn face when the picture ends this many cells into it."""
+    image, points = USUAL[0], landmarks()
+    at = round((cells + 2.5) * CELL_PX)
+    far = round((WIDTH - cells + 1.5) * CELL_PX)
+    kept = {
+        "left": np.s_[:, at:],
+        "right": np.s_[:, :far],
+        "above": np.s_[at:],
+        "below": np.s_[: round((HEIGHT - cells + 1.5) * CELL_PX)],
+    }[edge]
+    points = points - [at if edge == "left" else 0, at if edge == "above" else 0]
+    cut = measure_visible(np.ascontiguousarray(image[kept]), points)
+    found = visibility([*(seen(i) for i in USUAL), cut])[-1]
+    assert found is not None
+    return found
+
+
+DOWNCAST = 0.5
+"""What the lids of somebody who looks down leave of a face at best: half shut, it is worth half."""
+
+
+@pytest.mark.parametrize(
+    ("edge", "cells"), [("left", 4.0), ("left", 5.0), ("right", 5.0), ("above", 5.0), ("below", 7.0)]
+)
+def test_a_smile_cut_beside_its_features_beats_a_downcast_face(edge, cells):
+    """An edge that takes cheek, forehead or chin, eyes and mouth all in, is mere framing."""
+    found = cut_to(edge, cells)
+    assert found.cut > 0.02
+    assert visible_part(found).value > 0.9
+    assert visible_part(found).reason == "face cut by the picture edge"
+
+
+@pytest.mark.parametrize(
+    ("edge", "cells"), [("left", 10.2), ("right", 10.2), ("above", 12.7), ("below", 13.0)]
+)
+def test_a_face_that_loses_an_eye_or_its_mouth_to_the_edge_loses(edge, cells):
+    """An edge through an eye or the mouth leaves less than a downcast face, by far."""
+    assert visible_part(cut_to(edge, cells)).value < DOWNCAST / 4
+
+
+def test_each_cell_that_the_edge_takes_costs_more():
+    """From an ear to past the eye the value only falls, and never by half within one cell at the start."""
+    values = [visible_part(cut_to("left", c)).value for c in np.arange(0, 12, 1.0)]
+    assert np.all(np.diff(values) <= 0)
+    assert values[3] > 0.95
 
 
 @pytest.mark.parametrize(

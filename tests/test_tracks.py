@@ -231,3 +231,48 @@ def test_whoever_takes_anothers_place_is_somebody_else() -> None:
         (3,),
         (5,),
     ]
+
+
+@pytest.mark.parametrize(("off", "known"), [(0.3, True), (0.8, False)])
+def test_a_head_without_a_face_is_still_somebody_with_a_place(off: float, known: bool) -> None:
+    """Where a head is seen at a missing person's place, their face of another frame is moved there."""
+    faces, who, alignments = burst()
+    gone = who[3].index(1)
+    turned = faces[3].pop(gone)
+    middle = np.array([(turned.box[0] + turned.box[2]) / 2, (turned.box[1] + turned.box[3]) / 2])
+    faces = [[dataclasses.replace(f, landmarks=square(f)) for f in found] for found in faces]
+    heads: list[list[np.ndarray]] = [[] for _ in faces]
+    heads[3] = [middle + np.array([off * WIDTH, 0.0])]
+    people, _ = tracks.track_people(faces, alignments, TracksOptions(), heads)
+    lost = people[1].faces[3]
+    assert isinstance(lost, Missing)
+    assert (lost.place is not None) == known
+    if lost.place is not None:
+        box = np.array(lost.place.box).reshape(2, 2)
+        assert np.abs(box.mean(0) - middle).max() < 0.3 * WIDTH
+        assert box[1, 0] - box[0, 0] == pytest.approx(WIDTH)
+        assert lost.place.landmarks[:, :2].min(0) == pytest.approx(box[0])
+
+
+def test_where_frames_lie_roughly_nobody_is_expected() -> None:
+    """A place told by such a frame could be a head's width off."""
+    faces, who, alignments = burst()
+    turned = faces[3].pop(who[3].index(1))
+    faces = [[dataclasses.replace(f, landmarks=square(f)) for f in found] for found in faces]
+    middle = np.array([(turned.box[0] + turned.box[2]) / 2, (turned.box[1] + turned.box[3]) / 2])
+    heads = [[middle] if f == 3 else [] for f in range(len(faces))]
+    here = alignments[3]
+    assert isinstance(here, Aligned)
+    rough = [dataclasses.replace(here, model="rough") if f == 3 else a for f, a in enumerate(alignments)]
+    people, _ = tracks.track_people(faces, rough, TracksOptions(), heads)
+    lost = people[1].faces[3]
+    assert isinstance(lost, Missing)
+    assert lost.place is None
+
+
+def square(face: Face) -> np.ndarray:
+    """Return landmarks that fill a face's box."""
+    x0, y0, x1, y1 = face.box
+    share = np.random.default_rng(0).uniform(size=(478, 2))
+    share[:2] = [[0, 0], [1, 1]]
+    return np.column_stack([share * [x1 - x0, y1 - y0] + [x0, y0], np.zeros(478)])

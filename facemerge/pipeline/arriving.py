@@ -304,8 +304,8 @@ class Arrivals:
             # Gone meanwhile: the folder will tell.
             return False
         more = overlooked(entry.frame, image, entry.glance, places, self._models, self._options)
-        entry.glance = replace(entry.glance, portraits=(*entry.glance.portraits, *more))
-        return bool(more)
+        entry.glance = replace(entry.glance, portraits=(*entry.glance.portraits, *more.portraits))
+        return bool(more.portraits)
 
     def _scores(
         self, people: Sequence[Person], entries: Sequence[_Entry], progress: Progress

@@ -11,7 +11,7 @@ import numpy as np
 
 from facemerge import imaging
 from facemerge.pipeline.look import Read
-from facemerge.words import Aligned, Analysis, Face, Float, Frame, Person, Pixels
+from facemerge.words import Aligned, Analysis, Face, Float, Frame, Missing, Person, Pixels
 
 MOST_DRAFT_BYTES = 150_000_000
 """What drafts of frames that are kept may take: of 24 megapixels 8."""
@@ -104,10 +104,17 @@ def shrunk(analysis: Analysis, read: Read, shrink: int) -> Draft:
 
 
 def _person(person: Person, small_from_large: list[Float]) -> Person:
-    faces = [
-        _face(f, m) if isinstance(f, Face) else f for f, m in zip(person.faces, small_from_large, strict=True)
-    ]
-    return replace(person, faces=tuple(faces))
+    return replace(
+        person, faces=tuple(_moved(f, m) for f, m in zip(person.faces, small_from_large, strict=True))
+    )
+
+
+def _moved(face: Face | Missing, small_from_large: Float) -> Face | Missing:
+    match face:
+        case Missing(place=place):
+            return face if place is None else replace(face, place=_face(place, small_from_large))
+        case Face():
+            return _face(face, small_from_large)
 
 
 def _face(face: Face, small_from_large: Float) -> Face:

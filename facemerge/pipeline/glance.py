@@ -33,6 +33,8 @@ class Glance:
     """Left to right; faces found by a second look come last."""
     view: align.View | None
     """What alignment compares, a few megabytes: let go (None) once the frame is placed."""
+    heads: tuple[Float, ...] = ()
+    """(2,) x, y of heads that a second look finds where a face was overlooked, in pixels."""
 
     @property
     def faces(self) -> tuple[Face, ...]:
@@ -79,17 +81,30 @@ def glance(
     return Glance(portraits=portraits, view=view)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Overlooked:
+    """What a second look finds."""
+
+    portraits: tuple[Portrait, ...]
+    heads: tuple[Float, ...]
+    """(2,) the middles of the places at which there is a head, whether its face shows or not."""
+
+
 def overlooked(
     frame: Frame, image: Pixels, seen: Glance, expected: Sequence[Float], models: Models, options: Options
-) -> tuple[Portrait, ...]:
-    """Return the faces that a second look finds where (478, 2) landmarks are expected; else as `glance`."""
+) -> Overlooked:
+    """Return who is found at a second look where (478, 2) landmarks are expected; else as `glance`."""
     more: list[Portrait] = []
+    heads: list[Float] = []
     for where in expected:
         known = (*seen.faces, *(p.face for p in more))
         face = faces.look_again(image, models, where, known, options.faces)
         if face is not None:
             more.append(portray(frame, image, face))
-    return tuple(more)
+        # What passes for a face where one is expected may yet be nobody's that is known.
+        if faces.head_at(image, models, where, seen.faces):
+            heads.append((where.min(0) + where.max(0)) / 2)
+    return Overlooked(portraits=tuple(more), heads=tuple(heads))
 
 
 def portray(frame: Frame, image: Pixels, face: Face) -> Portrait:

@@ -16,7 +16,7 @@ from facemerge.faces import Expected
 from facemerge.formats import cache
 from facemerge.models import SHA256
 from facemerge.options import Options, as_dict
-from facemerge.pipeline.glance import Glance, Portrait
+from facemerge.pipeline.glance import Glance, Overlooked
 from facemerge.words import Aligned, Float, Frame, Unaligned
 
 LATER = ("tracks", "scores", "choice", "composite", "risk", "grouping", "coverage")
@@ -52,12 +52,12 @@ class Known:
         return self._answer(Glance, make, facts, [frame], lambda made: replace(made, view=None))
 
     def overlooked(
-        self, frame: Frame, expected: Sequence[Float], make: Callable[[], tuple[Portrait, ...]]
-    ) -> tuple[Portrait, ...]:
-        """Return the faces that a second look finds where they are expected."""
+        self, frame: Frame, expected: Sequence[Float], make: Callable[[], Overlooked]
+    ) -> Overlooked:
+        """Return who is found at a second look where they are expected."""
         places = [hashlib.sha256(np.ascontiguousarray(e).tobytes()).hexdigest() for e in expected]
         facts = {"what": "second look", "expected": places, **self._looking}
-        return self._answer(tuple[Portrait, ...], make, facts, [frame])
+        return self._answer(Overlooked, make, facts, [frame])
 
     def placed(
         self, frame: Frame, reference: Frame, make: Callable[[], Aligned | Unaligned]

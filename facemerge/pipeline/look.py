@@ -11,7 +11,7 @@ from facemerge import align, composite, faces, scores, tracks
 from facemerge.errors import InputError, NobodyFoundError
 from facemerge.models import Models
 from facemerge.options import Options
-from facemerge.pipeline.glance import Glance, Portrait, glance, overlooked
+from facemerge.pipeline.glance import Glance, Overlooked, glance, overlooked
 from facemerge.pipeline.known import Known
 from facemerge.pipeline.progress import Answer, Clock, Progress, in_order, no_progress
 from facemerge.words import Aligned, Analysis, Float, Frame, Missing, Person, Pixels, Score, Unaligned
@@ -320,7 +320,8 @@ def _follow(seen: Sequence[_Seen], job: _Job) -> tuple[tuple[Person, ...], list[
 
     def tracked() -> tuple[tuple[Person, ...], tuple[str, ...]]:
         alignments = [s.alignment for s in seen]
-        return tracks.track_people([s.glance.faces for s in seen], alignments, job.options.tracks)
+        heads = [s.glance.heads for s in seen]
+        return tracks.track_people([s.glance.faces for s in seen], alignments, job.options.tracks, heads)
 
     people, notes = tracked()
     gaps = {
@@ -341,7 +342,7 @@ def _follow(seen: Sequence[_Seen], job: _Job) -> tuple[tuple[Person, ...], list[
         if isinstance(glanced, str):
             broken.append(glanced)
         else:
-            more |= len(glanced.portraits) > len(seen[f].glance.portraits)
+            more |= len(glanced.portraits) > len(seen[f].glance.portraits) or len(glanced.heads) > 0
             seen[f].glance = glanced
     if more:
         people, notes = tracked()
@@ -353,13 +354,14 @@ def _missing(people: Sequence[Person], frame: int) -> list[Person]:
 
 
 def _second_glance(entry: _Seen, expected: Sequence[Float], job: _Job) -> Glance | str:
-    """Return a frame's glance with the faces that were overlooked where they are expected."""
+    """Return a frame's glance with the faces and heads that were overlooked where they are expected."""
     frame, seen = entry.frame, entry.glance
 
-    def look() -> tuple[Portrait, ...]:
+    def look() -> Overlooked:
         return overlooked(frame, job.read(frame), seen, expected, job.models, job.options)
 
     try:
-        return replace(seen, portraits=(*seen.portraits, *job.known.overlooked(frame, expected, look)))
+        more = job.known.overlooked(frame, expected, look)
+        return replace(seen, portraits=(*seen.portraits, *more.portraits), heads=more.heads)
     except InputError as error:
         return str(error)

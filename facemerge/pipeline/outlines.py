@@ -9,7 +9,7 @@ import numpy as np
 from facemerge import composite, imaging
 from facemerge.formats import icc, photo
 from facemerge.pipeline.draft import Draft
-from facemerge.words import Aligned, Analysis, Face, Float, Frame, Pixels
+from facemerge.words import Aligned, Analysis, Face, Float, Frame, Missing, Pixels
 
 FEWEST_WITNESSES = 3
 MOST_WITNESSES = 7
@@ -82,12 +82,12 @@ class Outlines:
         return [(f, self._glimpse(f), motion(frame, f)) for f in self._witnesses() if f != frame]
 
     def faces(self, frame: int) -> dict[int, Face]:
-        """Return everybody's face in a frame by their index."""
-        people = self._draft.analysis.people
-        return {i: face for i, p in enumerate(people) if isinstance(face := p.faces[frame], Face)}
+        """Return everybody's face in a frame, or where it should be, by their index."""
+        analysis = self._draft.analysis
+        return {i: face for i in range(len(analysis.people)) if (face := analysis.place(i, frame))}
 
     def blurred(self, frame: int) -> frozenset[int]:
-        """Return the indices of those who are much less sharp in a frame than in their sharpest one."""
+        """Return the indices of those of whom a frame shows nothing to be kept: blurred, or turned away."""
         return self._blurred[frame]
 
     def _witnesses(self) -> list[int]:
@@ -112,13 +112,17 @@ class Outlines:
 
 
 def blurred_in(analysis: Analysis) -> list[frozenset[int]]:
-    """Return for each frame the indices of those who are much less sharp in it than in their sharpest one."""
+    """Return for each frame the indices of those of whom it shows nothing that is to be kept.
+
+    They are much less sharp in it than in their sharpest one, or their face does not show.
+    """
     found: list[set[int]] = [set() for _ in analysis.frames]
     for i, person in enumerate(analysis.people):
         sharp = [None if s is None else s.sharpness.value for s in analysis.scores[person.id]]
         most = max((v for v in sharp if v is not None), default=0.0)
         for frame, value in enumerate(sharp):
-            if value is not None and value < SHARP_ENOUGH * most:
+            lost = isinstance(person.faces[frame], Missing) and analysis.place(i, frame) is not None
+            if lost or (value is not None and value < SHARP_ENOUGH * most):
                 found[frame].add(i)
     return [frozenset(people) for people in found]
 

@@ -499,7 +499,9 @@ class Bench:
         return dataclasses.replace(head, placement="similarity") if rough else head
 
     def _may_be_inner(self, who: int, frame: int) -> bool:
-        """Return whether an inner face could do: nobody wants a sharp one in a blurred head."""
+        """Return whether an inner face could do: never in a head turned away, nor a sharp one in a blur."""
+        if not isinstance(self._analysis.people[who].faces[self._index], Face):
+            return False
         return who not in self._outlines.blurred(self._index) or who in self._outlines.blurred(frame)
 
     def _shot(self, frame: int, pixels: Pixels) -> composite.Shot:
@@ -537,8 +539,9 @@ class Bench:
 
     def _risk(self, person: Person, pick: Pick, head: Head, current: Pixels) -> Risk:
         """Return what is found of a head that is laid over `current`."""
-        face = person.faces[self._index]
-        assert isinstance(face, Face)
+        who = next(i for i, p in enumerate(self._analysis.people) if p.id == person.id)
+        face = self._analysis.place(who, self._index)
+        assert face is not None
         (x, y), (h, w) = head.offset, head.mask.shape
         owners = self._owners(person, pick.frame, head) if head.extent == "person" else None
         places = faults.find(
@@ -628,10 +631,10 @@ def missing_risks(analysis: Analysis, chosen: Choice, options: Options) -> dict[
     """Return a risk for everybody who is to be looked at though nothing of them was changed, by person id.
 
     They were not found in the base, keep shut eyes, or are left as in it though another frame shows them
-    better.
+    better. Whoever was not found and is set in after all has what was found of that instead.
     """
     said = {
-        p.id: Fault(kind=FaultKind.ABSENT, chance=1.0, words=gap.reason)
+        p.id: [Fault(kind=FaultKind.ABSENT, chance=1.0, words=gap.reason)]
         for p in analysis.people
         if isinstance(gap := p.faces[chosen.base], Missing)
     }
@@ -639,12 +642,12 @@ def missing_risks(analysis: Analysis, chosen: Choice, options: Options) -> dict[
         score = analysis.scores[pick.person][pick.frame]
         if pick.left is not None:
             better = analysis.frames[pick.left].name
-            said[pick.person] = Fault(kind=FaultKind.LEFT, chance=1.0, words=better)
+            said.setdefault(pick.person, []).append(Fault(kind=FaultKind.LEFT, chance=1.0, words=better))
         elif pick.from_base and _is_shut(score):
-            said[pick.person] = Fault(kind=FaultKind.SHUT, chance=1.0)
+            said.setdefault(pick.person, []).append(Fault(kind=FaultKind.SHUT, chance=1.0))
     return {
-        who: Risk(value=options.risk.inspect_from, flag="inspect", faults=(fault,))
-        for who, fault in said.items()
+        who: Risk(value=options.risk.inspect_from, flag="inspect", faults=tuple(told))
+        for who, told in said.items()
     }
 
 

@@ -230,8 +230,8 @@ class Workshop:
         base = chosen.base
         frame = next(p.frame for p in chosen.picks if p.person == person)
         known = self._screen.analysis
-        who = next(p for p in known.people if p.id == person)
-        if not isinstance(who.faces[base], Face) or not isinstance(who.faces[frame], Face):
+        who = next(i for i, p in enumerate(known.people) if p.id == person)
+        if known.place(who, base) is None or not isinstance(known.people[who].faces[frame], Face):
             return []
         current = imaging.resize(composite.lay(small_base, laid), known.frames[base].size)
         with self._looking:

@@ -42,18 +42,28 @@ SPOT = 0.055
 """Width, in face widths, up to which a clipped spot is a gleam on skin, not lost skin."""
 BLOWN_HALF, CRUSHED_HALF = 0.17, 0.45
 """Share of the skin at which a face is worth half."""
-IRIS_PX = 2.5
-"""Radius below which the colour of a pupil is not to be told."""
+IRIS_PX = 3.0
+"""Radius below which the colour of a pupil is not to be told: it is fewer than ten pixels then."""
 PUPIL = 0.6
 """Radius of what is looked at, in iris radii: the pupil in the dark, and the iris about it by day."""
-RED_RATIO = 2.1
-"""Redness over the same face's skin from which a pixel is lit by the retina, not brown in warm light."""
-RED_GREEN = 0.62
-"""Green over red such a pixel has at most, of what the skin has: brown and amber eyes have 0.7 and more."""
-RED_BRIGHT = 0.35
-"""Share of the skin's own red that such a pixel has at least: a black pupil is of no colour."""
-RED_SHARE = 0.25
-"""Share of the disc that is red in red-eye."""
+RED_FROM = 0.65
+"""By how much ln(R / G) in linear light must exceed the same face's skin.
+
+Warmer light multiplies linear light, and so moves skin and eyes alike; nor does darkness redden it, as it
+does encoded values."""
+WARMER = 0.5
+"""Share of the excess of ln(G / B) that is taken off: brown has both, a lit retina the first alone."""
+LAMP = 0.7
+"""ln(R / G) over ln(G / B): 0.6 to 0.7 for black bodies of 2800 to 3500 K in linear sRGB, more for skin."""
+RED_BRIGHT = 0.2
+"""Share of the skin's own linear red that such a pixel has at least: a black pupil is of no colour."""
+RED_FLOOR = 0.004
+"""Linear light added to each channel: below it colour is noise."""
+RED_SHARE = 0.15
+"""Share of the disc that is red in red-eye.
+
+RED_FROM, WARMER, RED_BRIGHT and RED_SHARE were fitted on red pupils drawn into 1084 open eyes of 573 faces,
+141 of them photographed, against the same eyes in light of 2800 to 6000 K, up to a stop under."""
 RED_VALUE = 0.35
 
 
@@ -67,15 +77,6 @@ class LightMeasure:
     """Share of the skin in [0, 1] that is black in all channels."""
     red: tuple[float | None, float | None]
     """Share in [0, 1] of the subject's right and left pupil that is red; None = shut, or too small."""
-
-
-def redness(pixels: NDArray[np.uint8]) -> Float:
-    """Return R^2 / (G^2 + B^2 + 14) of (..., 3) 8-bit sRGB values.
-
-    Gaubatz and Ulichney, "Automatic red-eye detection and correction", Proc. ICIP 2002 (from memory).
-    """
-    r, g, b = (pixels[..., i].astype(np.float64) for i in range(3))
-    return np.asarray(r**2 / (g**2 + b**2 + 14))
 
 
 def _skin(shape: tuple[int, int], points: Float) -> Mask:
@@ -157,14 +158,21 @@ def _red(crop: Array, points: Float, eye: int, skin: NDArray[np.uint8] | None) -
     pixels = near[disc]
     if len(pixels) < 5:
         return None
-    colour = pixels.astype(np.float64)
-    cheek = np.maximum(skin.astype(np.float64), 1)
-    red = (
-        (redness(pixels) > RED_RATIO * float(redness(skin)))
-        & (colour[:, 1] / np.maximum(colour[:, 0], 1) < RED_GREEN * cheek[1] / cheek[0])
-        & (colour[:, 0] >= max(RED_BRIGHT * cheek[0], 40))
-    )
-    return float(red.mean())
+    skin_log, log = np.log(_light(skin)), np.log(_light(pixels))
+    skin_warmth = float(skin_log[1] - skin_log[2])
+    skin_red = float(skin_log[0] - skin_log[1])
+    if skin[0] >= TOP:
+        # Clipped, the red of skin says too little; how warm the light is shows in green and blue as well.
+        skin_red = max(skin_red, LAMP * skin_warmth)
+    warmer = np.maximum(log[:, 1] - log[:, 2] - skin_warmth, 0)
+    red = log[:, 0] - log[:, 1] - skin_red - WARMER * warmer
+    lit = _light(pixels)[:, 0] >= RED_BRIGHT * _light(skin)[0]
+    return float(((red > RED_FROM) & lit).mean())
+
+
+def _light(pixels: NDArray[np.uint8]) -> Float:
+    """Return linear light of (..., 3) 8-bit sRGB, lifted off black."""
+    return np.asarray(imaging.to_linear(imaging.to_unit(pixels)) + RED_FLOOR, np.float64)
 
 
 def light_part(measure: LightMeasure) -> Part:

@@ -117,6 +117,11 @@ MOUTH_COST = 0.4
 MOUTH_SHARE = 0.15
 HAND_SHARE = 0.05
 """Share of the mouth under a hand from which it is worth a word."""
+HALF_CUT, CUT_STEEP = 0.14, 8.0
+"""Share of a face beyond the picture's edge at which it is worth half, and how steeply.
+
+An edge that takes an ear, a cheek, the forehead above the brows or the chin takes up to 0.12 of the canonical
+face: framing, no fault of the expression. At 0.13 it reaches the corner of an eye or the lower lip."""
 CUT_SHARE = 0.02
 """Share of a face beyond the picture's edge that is worth a word."""
 
@@ -548,9 +553,10 @@ def visible_part(found: Visibility | None) -> Part:
     if found is None:
         return Part(value=None)
     lost = [h and not a for h, a in zip(found.eyes_hidden, found.always, strict=True)]
-    share = (found.hidden or 0.0) + found.cut
+    share = found.hidden or 0.0
     value = float(1 / (1 + (share / HALF_SHARE) ** 2)) * EYE_COST ** min(sum(lost), 1.5)
     value *= MOUTH_COST ** min(found.mouth / MOUTH_SHARE, 1.0)
+    value *= float(1 / (1 + (found.cut / HALF_CUT) ** CUT_STEEP))
     names = [name for name, gone in zip(("right", "left"), lost, strict=True) if gone]
     if found.cut > CUT_SHARE and found.cut >= (found.hidden or 0.0):
         return Part(value=value, reason="face cut by the picture edge")
