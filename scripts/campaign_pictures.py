@@ -60,7 +60,11 @@ CARRIED = (
 def scene(rng: Random) -> Picture:
     """Return a picture of 1200 to 2400 px: a carried one enlarged, with grain, or one that is drawn."""
     w = int(rng.integers(1200, 2401))
-    h = int(w * rng.choice([2 / 3, 3 / 4, 3 / 2])) if w < 1700 else int(w * rng.choice([2 / 3, 3 / 4, 9 / 16]))
+    h = (
+        int(w * rng.choice([2 / 3, 3 / 4, 3 / 2]))
+        if w < 1700
+        else int(w * rng.choice([2 / 3, 3 / 4, 9 / 16]))
+    )
     if rng.random() < 0.15:
         return drawn(rng, w, h)
     image = _carried(str(rng.choice(CARRIED)))
@@ -127,7 +131,12 @@ def _opencv(image: Picture, rng: Random, *, exif: bytes | None, progressive: boo
     sampling = ("411", "420", "422", "440", "444")[int(rng.integers(5))]
     words = [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(70, 97))]
     words += [cv2.IMWRITE_JPEG_SAMPLING_FACTOR, getattr(cv2, f"IMWRITE_JPEG_SAMPLING_FACTOR_{sampling}")]
-    words += [cv2.IMWRITE_JPEG_PROGRESSIVE, int(progressive), cv2.IMWRITE_JPEG_OPTIMIZE, int(rng.random() < 0.4)]
+    words += [
+        cv2.IMWRITE_JPEG_PROGRESSIVE,
+        int(progressive),
+        cv2.IMWRITE_JPEG_OPTIMIZE,
+        int(rng.random() < 0.4),
+    ]
     options: dict[str, Any] = {}
     if rng.random() < 0.3:
         words += [cv2.IMWRITE_JPEG_RST_INTERVAL, int(rng.integers(1, 200))]
@@ -343,9 +352,7 @@ def wrong(image: Picture | None, truth: Picture) -> float:
     return float((cv2.absdiff(image, truth).max(axis=2) > STEPS).mean())
 
 
-def damaged(
-    count: int, seed: int = SEED, scenes: Callable[[Random], Picture] = scene
-) -> Iterator[Case]:
+def damaged(count: int, seed: int = SEED, scenes: Callable[[Random], Picture] = scene) -> Iterator[Case]:
     """Yield damaged JPEG files, also some whose damage does not show; each its own seed, so any may be asked alone."""
     weights = np.array([w for _, _, w in DAMAGES], float)
     for i in range(count):
@@ -468,7 +475,9 @@ def sound(count: int, seed: int = SEED, scenes: Callable[[Random], Picture] = sc
 def _own_tables(image: Picture, rng: Random) -> Written:
     """Write with quantisation tables that follow no formula, rough from one entry to the next."""
     base = 2 + np.add.outer(np.arange(8), np.arange(8)) * rng.uniform(0.5, 4)
-    tables = [np.clip(base * rng.uniform(0.6, 1.6, (8, 8)), 1, 255).astype(int).ravel().tolist() for _ in "YC"]
+    tables = [
+        np.clip(base * rng.uniform(0.6, 1.6, (8, 8)), 1, 255).astype(int).ravel().tolist() for _ in "YC"
+    ]
     out = io.BytesIO()
     Image.fromarray(image).save(out, "JPEG", qtables=tables, progressive=bool(rng.random() < 0.5))
     return Written(out.getvalue(), "pillow own tables")
@@ -519,4 +528,6 @@ def damaged_others(count: int, seed: int = SEED) -> Iterator[Case]:
         data = change(out.getvalue(), rng)
         share = wrong(lenient(data), image)
         ending = "png" if form == "PNG" else "tif"
-        yield Case(f"damaged_{i:03d}.{ending}", data, share > SHARE, f"{name} / {compression or 'png'}", image)
+        yield Case(
+            f"damaged_{i:03d}.{ending}", data, share > SHARE, f"{name} / {compression or 'png'}", image
+        )

@@ -1,32 +1,17 @@
-"""Whether a JPEG that the decoder took without a word is damaged: what its tables and its pixels tell."""
+"""Whether a JPEG that the decoder took without a word is damaged: what its tables and its thumbnail tell."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from functools import cache
-from typing import Any, Literal
+from typing import Literal
 
 import cv2
 import numpy as np
 
-from facemerge.words import Array, Float
+from facemerge.formats.jpeg_shift import Grid
+from facemerge.words import Array
 
-_STEP = 6.0
-"""A step between two rows of units that a viewer would see, of 255."""
-_LEAST = 4.0
-"""Lower steps are not looked at: what they do to the picture is at most 8 steps after rounding and colour."""
-_SHORTEST = 3
-"""Cells: fewer tell nothing of an edge."""
-_CELL = 32
-"""The width in pixels over which a step is averaged where the code never starts anew."""
-_SAMPLES = 4
-_TRIED = 12
-_SHARE = 0.35
-_SEEN = 0.4
-_SURE = 4.0
-"""How many standard errors a step must be away from none."""
-_BESIDE = 8
 _STRAY = 64
 """Bytes between segments: more are the rest of a segment whose length is wrong."""
 
@@ -43,19 +28,7 @@ _CHROMINANCE = (
     *(24, 26, 56, 99, 99, 99, 99, 99, 47, 66, 99, 99, 99, 99, 99, 99),
     *(99,) * 32,
 )
-_ZIGZAG = sorted(
-    range(64), key=lambda i: (i // 8 + i % 8, i // 8 if (i // 8 + i % 8) % 2 else i % 8)
-)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Grid:
-    """How a JPEG's pixels are cut into the units (MCU) that are coded one after another."""
-
-    unit: tuple[int, int]
-    """(w, h) of a unit in pixels: 8 to 32."""
-    interval: int
-    """After how many units the code starts anew (ITU-T T.81, B.2.4.4); 0: never."""
+_ZIGZAG = sorted(range(64), key=lambda i: (i // 8 + i % 8, i // 8 if (i // 8 + i % 8) % 2 else i % 8))
 
 
 def parts(data: bytes) -> Iterator[tuple[int, int, int]]:
@@ -134,9 +107,9 @@ def _quantisations(body: bytes) -> Iterator[Array]:
 
 
 def _is_almost_usual(table: Array) -> bool:
-    scaled = _usual()
-    near = np.abs(scaled - table) > np.maximum(2, scaled // 4)
-    return bool(((scaled == table).sum(axis=1) >= 58).any() and near[(scaled == table).sum(axis=1) >= 58].any(axis=1).all())
+    usual = _usual()
+    close = usual[(usual == table).sum(axis=1) >= 58]
+    return bool(len(close) and (np.abs(close - table) > np.maximum(2, close // 4)).any(axis=1).all())
 
 
 @cache
@@ -144,7 +117,9 @@ def _usual() -> Array:
     """Return the tables of the formula, (198, 64), in the order in which files have them."""
     quality = np.arange(1, 100)
     scale = np.where(quality < 50, 5000 // quality, 200 - 2 * quality)[:, None]
-    made = [np.clip((np.array(t) * scale + 50) // 100, 1, 255)[:, _ZIGZAG] for t in (_LUMINANCE, _CHROMINANCE)]
+    made = [
+        np.clip((np.array(t) * scale + 50) // 100, 1, 255)[:, _ZIGZAG] for t in (_LUMINANCE, _CHROMINANCE)
+    ]
     return np.concatenate(made)
 
 
@@ -157,213 +132,6 @@ def _are_possible(body: bytes) -> bool:
             return False
         body = body[17 + count :]
     return True
-
-
-def breaks_off(image: Array, grid: Grid) -> bool:
-    """Return whether brightness or colour jumps at a unit in the middle of a row and stays so.
-
-    A wrong bit in the code of a JPEG shifts the mean of every later unit, since each is coded as the
-    difference from the one before it (ITU-T T.81, F.1.1.5.1): in the picture the shift begins at one unit
-    and runs on, row after row, to the end or to the next start of the code. Its upper border is therefore a
-    step of one height along the rest of this row of units and, a row lower, along its beginning. Edges of
-    the scene do not do so.
-
-    Parameters
-    ----------
-    image
-        (H, W, 3) RGB uint8 as stored.
-    grid
-        How it was coded.
-    """
-    return _Rows(image, grid).broken()
-
-
-class _Rows:
-    """The steps between the rows of units of a picture, cell by cell."""
-
-    def __init__(self, image: Array, grid: Grid) -> None:
-        self.image = image
-        self.grid = grid
-        uw, self.high = grid.unit
-        self.wide = uw if grid.interval else max(uw, _CELL)
-        h, w = image.shape[:2]
-        self.across, self.down = -(-w // self.wide), -(-h // self.high)
-        self.total = self.across * self.down
-        self.steps = np.zeros((self.total, 3), np.float32)
-        """By how much each cell's top differs from what lies above, less the slope on both sides."""
-        self.weights = np.zeros((self.total, 3), np.float32)
-        """0 to 1: the share of its pixels that are not clipped."""
-        self._measure()
-
-    def _measure(self) -> None:
-        h, w = self.image.shape[:2]
-        cells, count = w // self.wide, (h - 5) // self.high
-        if cells < 1 or count < 1:
-            return
-        far, above, below, on = (self._row(offset, cells, count) for offset in (-5, -2, 1, 4))
-        # Colour that is stored at half size is smoothed over two rows on either side of the border.
-        step = 3 * (below - above) - (on - far)
-        seen = ((np.minimum(above, below) > 5) & (np.maximum(above, below) < 250)).astype(np.int16)
-        step *= seen
-        shape = (count, cells, _SAMPLES, 3)
-        number = seen.reshape(shape).sum(axis=2, dtype=np.int16)
-        total = step.reshape(shape).sum(axis=2, dtype=np.int16)
-        within = (slice(1, count + 1), slice(cells))
-        self.steps.reshape(self.down, self.across, 3)[within] = total / (2 * np.maximum(number, 1)).astype(np.float32)
-        self.weights.reshape(self.down, self.across, 3)[within] = number * np.float32(1 / _SAMPLES)
-
-    def _row(self, offset: int, cells: int, count: int) -> Array:
-        """Return pixels from the middle of every cell, in the row so far from its top."""
-        first, high = self.high + offset, self.high
-        rows = self.image[first : first + (count - 1) * high + 1 : high, : cells * self.wide]
-        x = 3 * ((self.wide - _SAMPLES) // 2)
-        picked = rows.reshape(count, cells, 3 * self.wide)[..., x : x + 3 * _SAMPLES]
-        return picked.astype(np.int16)
-
-    def broken(self) -> bool:
-        """Return whether a shift is found."""
-        return any(self._runs_on(s) or self._is_enclosed(s) for s in self._starts())
-
-    def _end(self, start: Any) -> Any:
-        """Return where a shift that begins at a cell ends."""
-        interval = self.grid.interval
-        if not interval:
-            return start * 0 + self.total
-        return np.minimum((start // interval + 1) * interval, self.total)
-
-    def _starts(self) -> list[int]:
-        """Return the cells at which a shift may begin, the likeliest first."""
-        sums = np.zeros((self.total + 1, 3), np.float32)
-        seen = np.zeros((self.total + 1, 3), np.float32)
-        np.cumsum(np.clip(self.steps, -_STEP, _STEP) * (self.weights / _STEP), axis=0, out=sums[1:])
-        np.cumsum(self.weights, axis=0, out=seen[1:])
-        if self.grid.interval:
-            start = np.arange(self.total)
-            end = self._end(start)
-            a, b = start, np.minimum(end, start + self.across)
-            c = np.minimum(np.maximum(end, start + self.across), self.total)
-            d = np.minimum(end + self.across, self.total)
-            both = sums[b] - sums[a] - (sums[d] - sums[c])
-            room = seen[b] - seen[a] + seen[d] - seen[c]
-        else:
-            last = self.total - self.across
-            both, room = sums[-1] - sums[:-1], seen[-1] - seen[:-1]
-            both[:last] = sums[self.across : -1] - sums[:last]
-            room[:last] = seen[self.across : -1] - seen[:last]
-        score, room = np.abs(both).max(axis=1), room.min(axis=1)
-        # A short border that is plain counts as a long one does, as far as chance goes.
-        rank = np.where((room >= _SHORTEST) & (score > _SHARE * room), score / np.sqrt(room + 1e-6), 0)
-        found: list[int] = []
-        while len(found) < _TRIED and rank[best := int(rank.argmax())] > 0:
-            found.append(best)
-            rank[max(0, best - 2) : best + 3] = 0
-        return found
-
-    def _part(self, first: int, last: int) -> Array:
-        """Return which cells of a stretch can be seen."""
-        cells = np.arange(max(first, 0), min(last, self.total))
-        return cells[self.weights[cells].min(axis=1) > _SEEN]
-
-    def _runs_on(self, start: int) -> bool:
-        """Return whether a step of one height begins at a cell and runs once around to the next row."""
-        if self._end(start) < start + self.across:
-            return False
-        turn = (start // self.across + 1) * self.across
-        pieces = [self._part(start, turn), self._part(turn, start + self.across)]
-        pieces = [p for p in pieces if len(p) >= _SHORTEST]
-        if not pieces:
-            return False
-        channel, height = self._height(self.steps[np.concatenate(pieces)])
-        # What is next to the border, in the same two rows, must not have the step: an edge of the scene has it.
-        beside = max(_BESIDE, self.across // 4)
-        around = [self._part(start - beside, start), self._part(start + self.across, start + self.across + beside)]
-        if (
-            abs(height) < _LEAST
-            or not all(_has(self.steps[p, channel], height) and self._on_grid(p, channel, height) for p in pieces)
-            or any(len(p) and float(np.median(self.steps[p, channel])) / height > 0.4 for p in around)
-        ):
-            return False
-        if len(pieces) == 2:
-            return True
-        return all(self._is_shifted(p, channel, height) for p in pieces) and self._begins(start, channel, height)
-
-    @staticmethod
-    def _height(steps: Float) -> tuple[int, float]:
-        middle = np.median(steps, axis=0)
-        channel = int(np.abs(middle).argmax())
-        return channel, float(middle[channel])
-
-    def _on_grid(self, cells: Array, channel: int, height: float) -> bool:
-        """Return whether the step lies just between two units; a slanting edge crosses there but once."""
-        rows = [self._profile(cells, o, channel) for o in (-2, -1, 0, 1)]
-        tight = (1.5 * (rows[2] - rows[1]) - 0.5 * (rows[3] - rows[0])).reshape(len(cells), -1).mean(axis=1)
-        # Colour stored at half size leaves a quarter of it.
-        return float(np.median(tight)) / height > 0.18
-
-    def _profile(self, cells: Array, offset: int, channel: int) -> Float:
-        """Return the pixels of a row of each cell, counted from its top, (cells, width)."""
-        y = cells // self.across * self.high + offset
-        x = (cells % self.across * self.wide)[:, None] + np.arange(self.wide)
-        return np.asarray(self.image[y[:, None], np.minimum(x, self.image.shape[1] - 1), channel], np.float32)
-
-    def _is_shifted(self, cells: Array, channel: int, height: float) -> bool:
-        """Return whether the scene goes on across the step, brighter or darker by one amount."""
-        above = self._profile(cells, -2, channel).mean(axis=1)
-        below = self._profile(cells, 1, channel).mean(axis=1)
-        a, b = above - above.mean(), below - below.mean()
-        if len(cells) < 2 * _SHORTEST or float(np.sqrt((a**2).mean())) < 8:
-            return False
-        slope = float(a @ b / (a @ a))
-        rest = float(np.sqrt(((b - slope * a) ** 2).mean()))
-        return 0.9 < slope < 1.1 and rest < 0.5 * abs(height)
-
-    def _begins(self, start: int, channel: int, height: float) -> bool:
-        """Return whether there is a step to the left of the cell too, unless that is the picture's side."""
-        sides = [self._side(s, channel) / height for s in range(start - 1, start + 2) if s // self.across == start // self.across]
-        sides = [s for s in sides if np.isfinite(s)]
-        return start % self.across == 0 or any(0.6 < s < 1.5 for s in sides)
-
-    def _is_enclosed(self, start: int) -> bool:
-        """Return whether a shift that begins at a cell ends where the code starts anew: a step on every side."""
-        end = int(self._end(start))
-        if not self.grid.interval or end - start < _SHORTEST or end - start > self.across:
-            return False
-        top, bottom = self._part(start, end), self._part(start + self.across, end + self.across)
-        if min(len(top), len(bottom)) < _SHORTEST:
-            return False
-        channel, height = self._height(np.concatenate([self.steps[top], -self.steps[bottom]]))
-        if abs(height) < _LEAST:
-            return False
-        sides = [self._side(start, channel) / height, -self._side(end, channel) / height]
-        known = [s for s in sides if np.isfinite(s)]
-        near = [
-            float(np.mean(np.abs(self.steps[p, channel] / h - 1) < 0.4)) for p, h in ((top, height), (bottom, -height))
-        ]
-        return (
-            bool(known)
-            and all(0.5 < s < 1.6 for s in known)
-            and min(near) > 0.6
-            and self._on_grid(top, channel, height)
-            and self._on_grid(bottom, channel, -height)
-        )
-
-    def _side(self, cell: int, channel: int) -> float:
-        """Return by how much a cell differs from what is to its left; not finite at the picture's side."""
-        x, y = cell % self.across * self.wide, cell // self.across * self.high
-        if x < 6 or x + 5 > self.image.shape[1] or y >= self.image.shape[0]:
-            return float("nan")
-        part = self.image[y : y + self.high, x - 5 : x + 5, channel].astype(np.float32)
-        step = 1.5 * (part[:, 6] - part[:, 3]) - 0.5 * (part[:, 9] - part[:, 0])
-        return float(np.median(step))
-
-
-def _has(steps: Float, height: float) -> bool:
-    """Return whether steps have one height, as far as the texture of the scene lets one see."""
-    middle = float(np.median(steps))
-    spread = 1.4826 * float(np.median(np.abs(steps - middle)))
-    # 1.2533: how much wider than a mean's the error of a median is (normal distribution).
-    error = 1.2533 * max(spread, 1.0) / np.sqrt(len(steps))
-    return 0.6 < middle / height < 1.6 and abs(middle) > _SURE * error
 
 
 _APART = 10
@@ -404,7 +172,10 @@ def leaves_thumbnail(image: Array, thumbnail: Array) -> bool:
 
 def thumbnail_of(data: bytes) -> bytes | None:
     """Return the JPEG thumbnail in a JPEG's Exif segment (CIPA DC-008, 4.6.5), or None."""
-    exif = next((data[s + 10 : e] for m, s, e in parts(data) if m == 0xE1 and data[s + 4 : s + 10] == b"Exif\0\0"), None)
+    exif = next(
+        (data[s + 10 : e] for m, s, e in parts(data) if m == 0xE1 and data[s + 4 : s + 10] == b"Exif\0\0"),
+        None,
+    )
     if exif is None or exif[:2] not in (b"II", b"MM"):
         return None
     order: Literal["little", "big"] = "little" if exif[:2] == b"II" else "big"

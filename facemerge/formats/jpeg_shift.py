@@ -2,23 +2,47 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
+from typing import NamedTuple
 
 import numpy as np
 
 from facemerge.words import Array, Float
 
-_CELLS = 128
-"""Into how many cells a row of units is cut at most."""
+# ITU-T T.871 (2011), 7: brightness and the two differences of colour, in which a JPEG is coded.
+_YCC = np.array([[0.299, 0.587, 0.114], [-0.1687, -0.3313, 0.5], [0.5, -0.4187, -0.0813]], np.float32).T
 _CELL = 32
+"""The least width in pixels of a cell; what is looked at first is one place in each."""
+_CELLS = 64
+"""How many cells a row has at most: more would take longer than reading may."""
 _SAMPLES = 4
-_STEP = 6.0
-_SHARE = 0.25
-_TRIED = 24
-_LEAST = 4.0
+"""Pixels that are looked at in each cell."""
+_TRIED = 2
+"""How many places are looked at closely."""
+_ROUGH = 4.0
+"""How many standard errors, roughly, a place must show of a step to be looked at closely."""
+_PRIOR = 0.01
+"""Weight of no step in a mean, so that a cell or two do not decide: a cell weighs at most 0.25."""
+_LEAST = (4.0, 3.0, 3.0)
+"""Lower steps are not looked at: hardly a pixel changes by more than 8 of 255."""
+_SURE = 5.0
+"""How many standard errors the step of each leg must be away from none."""
+_ALIKE = 1.4
+"""By how much the steps of the two legs may differ, as a factor."""
+_BESIDE = 0.25
+"""How much of the step there may be beside it."""
+_EVEN = 0.7
+"""How many of the units in quiet places must have the step within a half.
+
+Fitted with the four before it on 218 damaged files of the generator that no decoder objected to (154 of which
+came so far) and 16 edges that came as far in 150 drawn pictures and 246 cuts of sound photographs into units;
+without it 16 of those are refused, with it none.
+"""
 _SHORTEST = 3
-_SURE = 4.0
+"""Units: fewer tell nothing of a step."""
+_ROUNDING = 0.5
+"""Of 255: the least error of a unit's step."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,277 +56,168 @@ class Grid:
 
 
 def breaks_off(image: Array, grid: Grid) -> bool:
-    return bool(_Rows(image, grid).found())
+    """Return whether brightness or colour jumps at a unit in the middle of a row and stays so.
+
+    A wrong bit in the code of a JPEG shifts the mean of every later unit, since each is coded as the
+    difference from the one before it (ITU-T T.81, F.1.1.5.1): in the picture the shift begins at one unit
+    and runs on, row after row, to the end or to the next start of the code. Its upper border is therefore a
+    step of one height along the rest of this row of units and, a row lower, along its beginning. Edges of
+    the scene do not do so. A shift that begins in the first row or at the picture's side, or ends within a
+    row, cannot be told from an edge or a bar in the scene, and is not looked for.
+
+    Parameters
+    ----------
+    image
+        (H, W, 3) RGB uint8 as stored.
+    grid
+        How it was coded.
+    """
+    wide, high = grid.unit
+    h, w = image.shape[:2]
+    across = -(-w // wide)
+    group = max(1, round(max(_CELL, w / _CELLS) / wide))
+    if across < 4 * group or h < 4 * high or 0 < grid.interval < across:
+        return False
+    return any(_is_shift(image, grid, place, group) for place in _likely(image, grid, group))
 
 
-class _Rows:
-    def __init__(self, image: Array, grid: Grid) -> None:
-        self.image = image
-        self.grid = grid
-        h, w = image.shape[:2]
-        self.wide, self.high = grid.unit
-        self.units, self.down = -(-w // self.wide), -(-h // self.high)
-        self.total = self.units * self.down
-        self.group = 1 if grid.interval else max(1, round(max(_CELL, w / _CELLS) / self.wide))
-        self.across = -(-self.units // self.group)
-
-    def found(self):
-        for start in self._starts():
-            why = self._verified(start)
-            if why:
-                return why
-        return ""
-
-    # rough ---------------------------------------------------------------
-    def _rough(self):
-        h, w = self.image.shape[:2]
-        width = self.wide * self.group
-        cells, count = w // width, (h - 5) // self.high
-        steps = np.zeros((self.down, self.across, 3), np.float32)
-        weights = np.zeros((self.down, self.across, 3), np.float32)
-        if cells and count > 0:
-            far, above, below, on = (self._sampled(o, cells, count, width) for o in (-5, -2, 1, 4))
-            within = (slice(1, count + 1), slice(cells))
-            steps[within] = 1.5 * (below - above) - 0.5 * (on - far)
-            weights[within] = (np.maximum(above, below) > 5) & (np.minimum(above, below) < 250)
-        return steps.reshape(-1, 3), weights.reshape(-1, 3)
-
-    def _sampled(self, offset, cells, count, width):
-        first = self.high + offset
-        rows = self.image[first : first + (count - 1) * self.high + 1 : self.high, : cells * width]
-        x = 3 * ((width - _SAMPLES) // 2)
-        picked = rows.reshape(count, cells, 3 * width)[..., x : x + 3 * _SAMPLES].astype(np.float32)
-        mean = np.tile(np.eye(3, dtype=np.float32) / _SAMPLES, (_SAMPLES, 1))
-        return (picked.reshape(-1, 3 * _SAMPLES) @ mean).reshape(count, cells, 3)
-
-    def _ends(self, start: Any) -> Any:
-        interval, total = self.grid.interval, self.across * self.down
-        if not interval:
-            return start * 0 + total
-        return np.minimum((start // interval + 1) * interval, total)
-
-    def _starts(self):
-        steps, weights = self._rough()
-        n = len(steps)
-        sums, seen = (np.zeros((n + 1, 3), np.float32) for _ in "ab")
-        np.cumsum(np.clip(steps, -_STEP, _STEP) * (weights / _STEP), axis=0, out=sums[1:])
-        np.cumsum(weights, axis=0, out=seen[1:])
-        a = np.arange(n)
-        beside = max(4, self.across // 8)
-        e = self._ends(a)
-        b = np.minimum(e, a + self.across)
-        lo, hi = np.maximum(a - beside, 0), np.minimum(b + beside, n)
-        on, room = sums[b] - sums[a], seen[b] - seen[a]
-        if self.grid.interval:
-            c = np.minimum(np.maximum(e, a + self.across), n)
-            d = np.minimum(e + self.across, n)
-            on -= sums[d] - sums[c]
-            room += seen[d] - seen[c]
-        on = on / (room + 1)
-        sign = np.sign(on)
-        before = sign * (sums[a] - sums[lo]) / np.maximum(seen[a] - seen[lo], 1)
-        after = sign * (sums[hi] - sums[b]) / np.maximum(seen[hi] - seen[b], 1)
-        score = (np.abs(on) - np.maximum(np.maximum(before, after), 0)) * (room >= _SHORTEST)
-        rank = score.max(axis=1)
-        self.rank = rank
-        apart = 2 if self.grid.interval else max(2, self.across // 4)
-        found = []
-        while len(found) < _TRIED and rank[best := int(rank.argmax())] > _SHARE:
-            found.append(best // self.across * self.units + best % self.across * self.group)
-            rank[max(0, best - apart) : best + apart + 1] = 0
-        return found
-
-    # close ----------------------------------------------------------------
-    def _close(self, first: int, last: int, shift: int = 0):
-        """Steps of the borders above unit rows first..last-1, flattened; (n,3) step, above, below."""
-        h, w = self.image.shape[:2]
-        n = (last - first) * self.units
-        step, above, below = (np.full((last - first, self.units, 3), np.nan, np.float32) for _ in "abc")
-        at = np.arange(0, w, self.wide)
-        size = np.diff(np.append(at, w))[:, None].astype(np.float32)
-        for r in range(max(first, 1), min(last, self.down)):
-            y = r * self.high + shift
-            if y + 6 > h or y < 6:
-                continue
-            part = self.image[y - 6 : y + 6].astype(np.float32)
-            means = np.add.reduceat(part, at, axis=1) / size
-            f, a, b, o = (means[i : i + 2].mean(axis=0) for i in (0, 3, 7, 10))
-            step[r - first], above[r - first], below[r - first] = 5 / 3 * (b - a) - 2 / 3 * (o - f), a, b
-        return step.reshape(n, 3), above.reshape(n, 3), below.reshape(n, 3)
-
-    def _verified(self, rough: int) -> str:
-        units = self.units
-        row = rough // units
-        zero = max(row - 2, 0) * units
-        self.refs = None
-        self._zero_row = max(row - 2, 0)
-        step, above, below = self._close(self._zero_row, self._zero_row + 7)
-        lost = ((np.maximum(above, below) < 4) | (np.minimum(above, below) > 251)).any(axis=1) | np.isnan(step).any(axis=1)
-        z = np.where(lost[:, None], np.nan, step)
-        best = None
-        spread = 2 * self.group + 1
-        for start in range(max(rough - spread, zero), rough + spread + 1):
-            end = self._end_of(start)
-            if end - start < 1:
-                continue
-            case = self._case(z, above, below, start - zero, end - zero)
-            if case and (best is None or case[0] > best[0]):
-                best = (*case, start, end)
-        if best is None:
-            return ""
-        return self._judged(z, above, below, best, zero)
-
-    def _end_of(self, start):
-        interval = self.grid.interval
-        return min((start // interval + 1) * interval, self.total) if interval else self.total
-
-    def _sets(self, n, s, e):
-        u = self.units
-        b = min(e, s + u)
-        turn = (s // u + 1) * u
-        c, d = max(e, s + u), e + u
-        plus = [np.arange(s, min(turn, b)), np.arange(min(turn, b), b)]
-        turn2 = (c // u + 1) * u
-        minus = [np.arange(c, min(turn2, d)), np.arange(min(turn2, d), d)] if self.grid.interval else []
-        k = max(4, u // 8)
-        off = [np.arange(max(s - k, 0), s), np.arange(b, b + k)]
-        cut = lambda p: p[p < n]
-        return [cut(p) for p in plus], [cut(p) for p in minus], [cut(p) for p in off]
-
-    def _case(self, z, above, below, s, e):
-        plus, minus, off = self._sets(len(z), s, e)
-        v = np.concatenate([z[p] for p in plus] + [-z[p] for p in minus])
-        v = v[~np.isnan(v[:, 0])]
-        if len(v) < _SHORTEST:
-            return None
-        med = np.median(v, axis=0)
-        ch = int(np.abs(med).argmax())
-        h = float(med[ch])
-        if abs(h) < _LEAST:
-            return None
-        # with clipping the median is too low: take the greatest that many share
-        h2 = float(np.percentile(v[:, ch] * np.sign(h), 75)) * np.sign(h)
-        w = np.clip(v[:, ch] / h, -1, 1)
-        o = np.concatenate([z[p, ch] for p in off])
-        o = o[~np.isnan(o)]
-        flank = float(np.clip(np.concatenate([z[p, ch] for p in off]) / h, -1, 1)[~np.isnan(np.concatenate([z[p, ch] for p in off]))].mean()) if len(o) else 0.0
-        return float(w.mean()) - max(flank, 0) + 0.02 * min(len(o), 4), ch, h
-
-    def _expected(self, a, b, delta, sign):
-        """What a step of delta looks like where it is cut at black and white."""
-        if sign > 0:
-            return np.clip(a + delta, 0, 255) - a
-        return b - np.clip(b + delta, 0, 255)
-
-    def _judged(self, z, above, below, best, zero):
-        score, ch, h, start, end = best
-        s, e = start - zero, end - zero
-        plus, minus, off = self._sets(len(z), s, e)
-        for _ in range(4):
-            legs = self._legs(z, above, below, plus, minus, ch, h)
-            ratios = np.concatenate([v / x for v, x, *_ in legs])
-            if len(ratios) < _SHORTEST:
-                return ""
-            h *= float(np.clip(np.median(ratios), 0.5, 2))
-        if abs(h) < _LEAST:
-            return ""
-        self.refs = [self._close(self._zero_row, self._zero_row + 7, k)[0][:, ch] for k in (-12, 12)]
-        offs = [z[p, ch][~np.isnan(z[p, ch])] for p in off]
-        ok = [p for _, _, p, _ in legs]
-        luma = float(np.median(np.concatenate([sign * z[p] for _, _, p, sign in legs]), axis=0) @ [0.299, 0.587, 0.114])
-        half = self.high == 16
-        part = (luma + 0.25 * (h - luma)) / h if half else 1.0
-        sides = [self._side(q, ch) / h for q in range(start - 1, start + 2) if q // self.units == start // self.units]
-        sides = [q for q in sides if np.isfinite(q)]
-        side = min(sides, key=lambda q: abs(q - 1)) if sides else float('nan')
-        desc = [(len(v), round(float(np.median(v / x)), 2), round(_z(v, x), 1), round(self._tight(p, ch, x) / part, 2), self._quiet(v, x, p, h)) for v, x, p, _ in legs if len(v)]
-        self.info = info = dict(row=start // self.units, col=start % self.units, units=self.units, end=end if self.grid.interval else 0, h=round(h, 1), ch=ch, score=round(score, 2), part=round(part, 2), legs=desc,
-            off=[round(float(np.median(o)) / h, 2) for o in offs if len(o)], side=round(float(side), 2), goes=self._goes_on(legs, ch, h))
-        if any(len(o) and np.median(o) / h > 0.5 for o in offs):
-            return ""
-        good = {}
-        for i, (v, x, p, sign) in enumerate(legs):
-            if len(v) >= _SHORTEST:
-                q = self._quiet(v, x, p, h)
-                if not (0.6 < np.median(v / x) < 1.6 and _z(v, x) > _SURE and 0.5 < self._tight(p, ch, x) / part < 1.7 and (q[1] < 3 or q[0] > 0.8)):
-                    return ""
-                good.setdefault(sign, []).append(i)
-            elif len(v) and not 0.5 < np.median(v / x) < 1.6:
-                return ""
-        if any(len(g) > 1 for g in good.values()):
-            return "corner " + str(info)
-        if minus and good.get(1) and good.get(-1) and end - start <= self.units:
-            far = -self._side(end, ch) / h
-            if np.isfinite(far) and np.isfinite(side) and 0.5 < far < 1.6 and 0.5 < side < 1.6:
-                return "enclosed " + str(info)
-        return "goes " + str(info) if good and self._goes_on(legs, ch, h)[-1] else ""
-
-    def _legs(self, z, above, below, plus, minus, ch, h):
-        legs = []
-        for sign, group in ((1, plus), (-1, minus)):
-            for p in group:
-                x = self._expected(above[p, ch], below[p, ch], h, sign)
-                with np.errstate(invalid="ignore"):
-                    ok = ~np.isnan(z[p, ch]) & (np.abs(x) > max(0.3 * abs(h), 3))
-                legs.append((z[p[ok], ch], x[ok], p[ok], sign))
-        return legs
-
-    def _quiet(self, v, x, p, h):
-        noise = np.fmax(np.abs(self.refs[0][p]), np.abs(self.refs[1][p]))
-        q = noise < abs(h) / 4
-        return (round(float(np.mean(np.abs(v[q] / x[q] - 1) < 0.4)), 2) if q.any() else 1.0, int(q.sum()))
-
-    def _goes_on(self, legs, ch, h):
-        found = []
-        for v, x, p, sign in legs:
-            for r in np.unique(p // self.units):
-                cols = (p[p // self.units == r] % self.units)
-                y = (int(r) + self._zero_row) * self.high
-                if y < 16: continue
-                px = (cols[:, None] * self.wide + np.arange(self.wide)).ravel()
-                px = px[px < self.image.shape[1]]
-                rows = self.image[y - 16 : y + 4, :, ch].astype(np.float32)
-                m = [rows[i : i + 2].mean(axis=0) for i in (1, 5, 13, 17)]
-                full = np.zeros(self.image.shape[1], bool); full[px] = True
-                full &= (m[2] > 4) & (m[2] < 251) & (m[3] > 4) & (m[3] < 251)
-                hp = [q - np.convolve(q, np.ones(33) / 33, "same") for q in m]
-                found.append([q[full] for q in hp])
-        if not found or sum(len(f[0]) for f in found) < 100:
-            return (0, False)
-        q = [np.concatenate([f[i] for f in found]) for i in range(4)]
-        sd = [float(t.std()) + 1e-3 for t in q]
-        on = float((q[2] * q[3]).mean() / sd[2] / sd[3]); ref = float((q[0] * q[1]).mean() / sd[0] / sd[1])
-        ratio = sd[3] / sd[2]
-        return (round(on, 2), round(ref, 2), round(ratio, 2), round(sd[2], 1), on > 0.5 and on > 0.7 * ref and 0.65 < ratio < 1.5 and sd[2] > 1.5)
-
-    def _tight(self, p, ch, x):
-        """Whether the step lies just between two units."""
-        if not len(p):
-            return 0.0
-        base = self._zero_row
-        rows = p // self.units + base
-        cols = p % self.units
-        out = []
-        for r, c in zip(rows, cols):
-            y = r * self.high
-            part = self.image[y - 2 : y + 2, c * self.wide : (c + 1) * self.wide, ch].astype(np.float32).mean(axis=1)
-            out.append(1.5 * (part[2] - part[1]) - 0.5 * (part[3] - part[0]))
-        return float(np.median(np.array(out) / x))
-
-    def _side(self, unit: int, channel: int) -> float:
-        x, y = unit % self.units * self.wide, unit // self.units * self.high
-        if x < 6 or x + 5 > self.image.shape[1] or y >= self.image.shape[0]:
-            return float("nan")
-        part = self.image[y : y + self.high, x - 5 : x + 5, channel].astype(np.float32)
-        if part[:, 3].max() < 4 and part[:, 6].max() < 4 or part[:, 3].min() > 251 and part[:, 6].min() > 251:
-            return float("nan")
-        step = 1.5 * (part[:, 6] - part[:, 3]) - 0.5 * (part[:, 9] - part[:, 0])
-        return float(np.median(step))
+def _likely(image: Array, grid: Grid, group: int) -> Iterator[tuple[int, int, int]]:
+    """Yield row and cell where a shift may begin and the channel that shows it most, the likeliest first."""
+    steps, weights = _rough(image, grid, group)
+    channels, rows, across = steps.shape
+    sums, seen = np.zeros((channels, rows, across + 1), np.float32), np.zeros((rows, across + 1), np.float32)
+    np.cumsum(steps * weights, axis=2, out=sums[..., 1:])
+    np.cumsum(weights, axis=1, out=seen[:, 1:])
+    rest, room = sums[..., -1:] - sums, seen[:, -1:] - seen
+    # Means of what would be the two legs of the step, and of what is beside them in the same two rows.
+    a, b = rest[:, :-1] / (room[:-1] + _PRIOR), sums[:, 1:] / (seen[1:] + _PRIOR)
+    left, right = sums[:, :-1] / (seen[:-1] + _PRIOR), rest[:, 1:] / (room[1:] + _PRIOR)
+    sign = np.sign(a)
+    both, flank = np.minimum(np.abs(a), sign * b), np.maximum(sign * left, sign * right)
+    ranks = both - np.maximum(flank, 0)
+    rank = ranks.max(axis=0) * np.sqrt(room[:-1] + seen[1:])
+    beside = max(1, across // 8)
+    for _ in range(_TRIED):
+        row, cell = divmod(int(rank.argmax()), across + 1)
+        if rank[row, cell] < _ROUGH:
+            return
+        yield row, cell, int(ranks[:, row, cell].argmax())
+        rank[row, max(0, cell - beside) : cell + beside + 1] = 0
 
 
-def _z(v, x):
-    r = v - x
-    middle = float(np.median(r))
-    spread = 1.4826 * float(np.median(np.abs(r - middle)))
-    error = 1.2533 * max(spread, 1.0) / np.sqrt(len(v))
-    return abs(float(np.median(x)) + middle) / error
+def _rough(image: Array, grid: Grid, group: int) -> tuple[Float, Float]:
+    """Return the step at each cell's top, (3, rows, cells), and how far it can be believed, (rows, cells)."""
+    h, w = image.shape[:2]
+    wide, high = grid.unit[0] * group, grid.unit[1]
+    cells, count = w // wide, (h - 5) // high
+    steps = np.zeros((3, -(-h // high), -(-w // wide)), np.float32)
+    weights = np.zeros(steps.shape[1:], np.float32)
+    far, above, below, on = (_sampled(image, o, cells, count, wide, high) for o in (-5, -2, 1, 4))
+    lower, upper = on - below, above - far
+    # Colour that is stored at half size is smoothed over two rows on either side of the border.
+    step = np.clip(below - above - 0.5 * (lower + upper), -48, 48)
+    steps[:, 1 : count + 1, :cells] = (_YCC.T @ step.reshape(3, -1)).reshape(step.shape)
+    busy = np.abs(lower[1]) + np.abs(upper[1])
+    seen = (np.minimum(above, below).min(axis=0) > 5) & (np.maximum(above, below).max(axis=0) < 250)
+    weights[1 : count + 1, :cells] = seen / (4 + busy**2)
+    return steps, weights
+
+
+def _sampled(image: Array, offset: int, cells: int, count: int, wide: int, high: int) -> Float:
+    """Return the mean of pixels from the middle of every cell, in the row so far from its top, (3, count, cells)."""
+    first = high + offset
+    rows = image[first : first + (count - 1) * high + 1 : high, : cells * wide]
+    x = 3 * ((wide - _SAMPLES) // 2)
+    picked = rows.reshape(count, cells, 3 * wide)[..., x : x + 3 * _SAMPLES].astype(np.float32)
+    mean = np.tile(np.eye(3, dtype=np.float32) / _SAMPLES, (1, _SAMPLES))
+    return np.asarray((mean @ picked.reshape(-1, 3 * _SAMPLES).T).reshape(3, count, cells))
+
+
+def _is_shift(image: Array, grid: Grid, place: tuple[int, int, int], group: int) -> bool:
+    """Return whether a step of one height begins at about a cell and runs once around to the next row."""
+    row, cell, channel = place
+    upper, lower = _border(image, grid, row), _border(image, grid, row + 1)
+    first, last = max((cell - 2) * group, 0), min((cell + 2) * group, len(upper.noise))
+    return any(_is_corner(upper, lower, column, channel) for column in range(first, last + 1))
+
+
+@dataclass(frozen=True, slots=True)
+class _Leg:
+    """A stretch of the border between two rows of units, in one channel."""
+
+    steps: Float
+    """(n,) of 255, of the units that can be seen."""
+    noise: Float
+    """(n,) The same where no border is."""
+    mean: float
+    error: float
+
+    @property
+    def count(self) -> int:
+        return len(self.steps)
+
+    def is_even(self) -> bool:
+        """Return whether units where the scene is quiet have about the mean step."""
+        quiet = self.noise < abs(self.mean) / 2
+        near = np.abs(self.steps[quiet] / self.mean - 1) < 0.5
+        return not near.size or float(near.mean()) > _EVEN
+
+
+class _Border(NamedTuple):
+    """What is seen at the tops of the units of one row."""
+
+    steps: Float
+    """(units, 3) brightness and colour, of 255; not a number where the picture is black or white."""
+    noise: Float
+    """(units, 3) The same where no border is."""
+
+    def leg(self, part: slice, channel: int) -> _Leg:
+        """Return a stretch; rough places count less."""
+        steps, noise = self.steps[part, channel], self.noise[part, channel]
+        seen = np.isfinite(steps)
+        steps, noise = steps[seen], noise[seen]
+        if len(steps) < _SHORTEST:
+            return _Leg(steps, noise, 0.0, 0.0)
+        weight = 1 / (1 + noise**2)
+        weight /= weight.sum()
+        mean = float(weight @ steps)
+        error = float(np.sqrt(weight**2 @ ((steps - mean) ** 2 + _ROUNDING**2)))
+        return _Leg(steps, noise, mean, error)
+
+
+def _is_corner(upper: _Border, lower: _Border, column: int, channel: int) -> bool:
+    """Return whether the step runs from a unit to the end of its row and on to where it began, and only there."""
+    before, after = slice(column), slice(column, None)
+    legs = upper.leg(after, channel), lower.leg(before, channel)
+    if min(leg.count for leg in legs) < _SHORTEST:
+        return False
+    low, high = sorted((leg.mean for leg in legs), key=abs)
+    if (
+        abs(low) < _LEAST[channel]
+        or not 1 <= high / low < _ALIKE
+        or any(abs(leg.mean) < _SURE * leg.error for leg in legs)
+    ):
+        return False
+    # An edge of the scene goes on beside the border, in the same two rows, and has not one height all along.
+    beside = upper.leg(before, channel), lower.leg(after, channel)
+    return all(abs(leg.mean / low) < _BESIDE for leg in beside) and all(leg.is_even() for leg in legs)
+
+
+def _border(image: Array, grid: Grid, row: int) -> _Border:
+    """Return the border above a row of units; of rows too near to the picture's edge nothing can be seen."""
+    wide, high = grid.unit
+    h, w = image.shape[:2]
+    y, start = row * high, np.arange(0, w, wide)
+    if y < 6 or y + 6 > h:
+        return _Border(np.full((len(start), 3), np.nan, np.float32), np.ones((len(start), 3), np.float32))
+    strip = image[y - 6 : y + 6]
+    size = np.diff(np.append(start, w))[:, None].astype(np.float32)
+    p = np.add.reduceat(strip.astype(np.float32), start, axis=1) / size
+    clipped = ((p[4:8] < 6) | (p[4:8] > 249)).any(axis=(0, 2))
+    p = p @ _YCC
+    steps, above, below = (1.5 * (p[6 + o] - p[5 + o]) - 0.5 * (p[7 + o] - p[4 + o]) for o in (0, -3, 3))
+    # Colour that is stored at half size is smoothed over two rows on either side of the border.
+    near, far = p[7:9].mean(axis=0) - p[3:5].mean(axis=0), p[10:].mean(axis=0) - p[:2].mean(axis=0)
+    steps[:, 1:] = (5 * near - 2 * far)[:, 1:] / 3
+    steps[clipped] = np.nan
+    return _Border(steps, np.maximum(np.abs(above), np.abs(below)))

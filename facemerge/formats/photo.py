@@ -17,7 +17,7 @@ import simplejpeg
 import tifffile
 
 from facemerge.errors import InputError
-from facemerge.formats import icc, jpeg_damage
+from facemerge.formats import icc, jpeg_damage, jpeg_shift
 from facemerge.formats.headers import (
     ENDINGS,
     RAW_ENDINGS,
@@ -256,7 +256,7 @@ def _jpeg(data: bytes) -> Array | None:
     if jpeg_damage.has_wrong_tables(data):
         raise UnreadableError("is damaged: a table without which it cannot be read is wrong")
     grid = jpeg_damage.grid_of(data)
-    if grid is not None and jpeg_damage.breaks_off(image, grid):
+    if grid is not None and jpeg_shift.breaks_off(image, grid):
         raise UnreadableError("is damaged: from one place on, its brightness or colour is wrong")
     if (small := _thumbnail(data)) is not None and jpeg_damage.leaves_thumbnail(image, small):
         raise UnreadableError("is damaged: from one place on, it is not what its own thumbnail shows")
