@@ -43,7 +43,7 @@ class Case(NamedTuple):
     """(H, W, 3) RGB as the file was meant to be."""
 
 
-# What is photographed -----------------------------------------------------------------------------------------
+# What is photographed -------------------------------------------------------------------------------------
 
 
 @cache
@@ -94,7 +94,7 @@ def drawn(rng: Random, w: int, h: int) -> Picture:
     return image
 
 
-# How it is written --------------------------------------------------------------------------------------------
+# How it is written ----------------------------------------------------------------------------------------
 
 
 class Written(NamedTuple):
@@ -208,7 +208,7 @@ def segments(data: bytes) -> list[tuple[int, int, int]]:
     return found
 
 
-# What goes wrong ----------------------------------------------------------------------------------------------
+# What goes wrong ------------------------------------------------------------------------------------------
 
 
 def _place(data: bytes, rng: Random, length: int) -> int:
@@ -353,7 +353,7 @@ def wrong(image: Picture | None, truth: Picture) -> float:
 
 
 def damaged(count: int, seed: int = SEED, scenes: Callable[[Random], Picture] = scene) -> Iterator[Case]:
-    """Yield damaged JPEG files, also some whose damage does not show; each its own seed, so any may be asked alone."""
+    """Yield damaged JPEG files, also some whose damage does not show, each from a seed of its own."""
     weights = np.array([w for _, _, w in DAMAGES], float)
     for i in range(count):
         rng = np.random.default_rng([seed, i])
@@ -366,7 +366,7 @@ def damaged(count: int, seed: int = SEED, scenes: Callable[[Random], Picture] = 
         yield Case(f"damaged_{i:03d}.jpg", data, share > SHARE, f"{name} / {whole.how}", truth)
 
 
-# What is odd but sound ----------------------------------------------------------------------------------------
+# What is odd but sound ------------------------------------------------------------------------------------
 
 
 def _behind(new: Callable[[Random], bytes]) -> Callable[[bytes, Random], bytes]:
@@ -483,7 +483,7 @@ def _own_tables(image: Picture, rng: Random) -> Written:
     return Written(out.getvalue(), "pillow own tables")
 
 
-# Other formats ------------------------------------------------------------------------------------------------
+# Other formats --------------------------------------------------------------------------------------------
 
 
 def png_chunks(data: bytes) -> list[tuple[bytes, int, int]]:

@@ -37,7 +37,7 @@ def wrong(image: Array, case: campaign.Case) -> bool:
 
 
 def test_few_damaged_pictures_are_used_silently(tmp_path: Path) -> None:
-    """Of JPEG files with a damage that shows, at most one is used in which nothing betrays it (of fixed seeds)."""
+    """Of JPEG files of fixed seeds whose damage shows, at most one is used."""
     shown = [case for case in campaign.damaged(24) if case.is_damaged]
     assert len(shown) > 12
     used = []

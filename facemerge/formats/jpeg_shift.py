@@ -1,4 +1,4 @@
-"""Whether a JPEG's pixels show that its code went wrong: from one unit on, brightness or colour is shifted."""
+"""Whether a JPEG's pixels show that its code went wrong: from one unit on, its colours are shifted."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ _SAMPLES = 4
 """Pixels that are looked at in each cell."""
 _TRIED = 2
 """How many places are looked at closely."""
-_ROUGH = 4.0
+_ROUGH = 3.0
 """How many standard errors, roughly, a place must show of a step to be looked at closely."""
 _PRIOR = 0.01
 """Weight of no step in a mean, so that a cell or two do not decide: a cell weighs at most 0.25."""
@@ -124,7 +124,7 @@ def _rough(image: Array, grid: Grid, group: int) -> tuple[Float, Float]:
 
 
 def _sampled(image: Array, offset: int, cells: int, count: int, wide: int, high: int) -> Float:
-    """Return the mean of pixels from the middle of every cell, in the row so far from its top, (3, count, cells)."""
+    """Return the mean of some pixels of every cell in the row so far from its top, (3, count, cells)."""
     first = high + offset
     rows = image[first : first + (count - 1) * high + 1 : high, : cells * wide]
     x = 3 * ((wide - _SAMPLES) // 2)
@@ -186,7 +186,7 @@ class _Border(NamedTuple):
 
 
 def _is_corner(upper: _Border, lower: _Border, column: int, channel: int) -> bool:
-    """Return whether the step runs from a unit to the end of its row and on to where it began, and only there."""
+    """Return whether the step runs from a unit to its row's end, on to where it began, and only there."""
     before, after = slice(column), slice(column, None)
     legs = upper.leg(after, channel), lower.leg(before, channel)
     if min(leg.count for leg in legs) < _SHORTEST:

@@ -274,7 +274,7 @@ def _thumbnail(data: bytes) -> Array | None:
 
 
 def _warned(data: bytes) -> Array | None:
-    """Return the pixels if the decoder has no objection: it fills what is missing or wrong, and only warns."""
+    """Return the pixels if the decoder has no objection; it only warns of what is missing or wrong."""
     try:
         return np.asarray(simplejpeg.decode_jpeg(data, "RGB", strict=True))
     except ValueError:
