@@ -165,7 +165,7 @@ BROKEN: dict[str, tuple[Callable[[], bytes], str]] = {
     "no_header.png": (lambda: png_bytes()[:8] + png_bytes()[-12:], "broken PNG"),
     "header_last.png": (lambda: png_bytes()[:8] + png_bytes()[33:] + png_bytes()[8:33], "broken PNG"),
     "huge.png": (lambda: huge_png(30_000, 20_000), "30000 x 20000 pixels"),
-    "bomb.png": (lambda: huge_png(2**31 - 1, 2**31 - 1), "more than the 400 million"),
+    "bomb.png": (lambda: huge_png(2**31 - 1, 2**31 - 1), "more than the 200 million"),
     "half.tif": (lambda: tiff_bytes()[:-3000], "cut off|broken"),
     "half_packed.tif": (lambda: tiff_bytes("adobe_deflate")[:-300], "cut off|broken"),
     "head.tif": (lambda: tiff_bytes()[:20], "broken"),

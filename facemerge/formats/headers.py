@@ -16,8 +16,8 @@ from PIL import Image, JpegImagePlugin, PngImagePlugin
 
 from facemerge.formats import exif, icc
 
-MAX_PIXELS = 400_000_000
-"""Larger pictures are refused before they are decoded: about three times the largest camera sensors."""
+MAX_PIXELS = 200_000_000
+"""Larger pictures are refused before they are decoded: the largest camera sensors have as many."""
 
 Kind = Literal["jpeg", "png", "tiff", "heif", "raw"]
 

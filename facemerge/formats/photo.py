@@ -8,14 +8,16 @@ import re
 from collections.abc import Sequence
 from pathlib import Path
 from types import EllipsisType
+from typing import Any
 
 import cv2
+import imagecodecs
 import numpy as np
 import simplejpeg
 import tifffile
 
 from facemerge.errors import InputError
-from facemerge.formats import icc
+from facemerge.formats import icc, jpeg_damage, jpeg_shift
 from facemerge.formats.headers import (
     ENDINGS,
     RAW_ENDINGS,
@@ -248,16 +250,50 @@ def _decoded(data: bytes, header: Header) -> Array:
 
 
 def _jpeg(data: bytes) -> Array | None:
+    image = _warned(data)
+    if image is None:
+        return None
+    if jpeg_damage.has_wrong_tables(data):
+        raise UnreadableError("is damaged: a table without which it cannot be read is wrong")
+    grid = jpeg_damage.grid_of(data)
+    if grid is not None and jpeg_shift.breaks_off(image, grid):
+        raise UnreadableError("is damaged: from one place on, its brightness or colour is wrong")
+    if (small := _thumbnail(data)) is not None and jpeg_damage.leaves_thumbnail(image, small):
+        raise UnreadableError("is damaged: from one place on, it is not what its own thumbnail shows")
+    return image
+
+
+def _thumbnail(data: bytes) -> Array | None:
+    found = jpeg_damage.thumbnail_of(data)
+    if found is None:
+        return None
+    try:
+        return np.asarray(simplejpeg.decode_jpeg(found, "RGB", strict=True))
+    except ValueError:  # a broken thumbnail tells nothing of the picture
+        return None
+
+
+def _warned(data: bytes) -> Array | None:
+    """Return the pixels if the decoder has no objection; it only warns of what is missing or wrong."""
+    try:
+        return np.asarray(simplejpeg.decode_jpeg(data, "RGB", strict=True))
+    except ValueError:
+        data = jpeg_damage.plain(data)
     try:
         return np.asarray(simplejpeg.decode_jpeg(data, "RGB", strict=True))
     except ValueError as error:
-        # The decoder fills what is missing with grey and only warns; other decoders do not even tell.
-        if "premature end" in str(error).lower():
-            raise UnreadableError("is damaged: a part of the picture is missing") from error
-    # Harmless warnings, and the rarer kinds of JPEG that the quick decoder does not know.
+        if not _is_rare(error):
+            missing = "premature end" in str(error).lower()
+            part = "missing" if missing else "wrong"
+            raise UnreadableError(f"is damaged: a part of the picture is {part}") from error
+    # The rarer kinds of JPEG, which the quick decoder does not know.
     flags = cv2.IMREAD_COLOR_RGB | cv2.IMREAD_IGNORE_ORIENTATION
     image = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
     return None if image is None else np.asarray(image)
+
+
+def _is_rare(error: ValueError) -> bool:
+    return "subsampling" in str(error).lower()
 
 
 def _opaque(image: Array | None) -> Array:
@@ -284,6 +320,8 @@ def _over_white(rgb: Array, alpha: Array, *, associated: bool) -> Array:
 def _tiff(data: bytes) -> Array:
     with tifffile.TiffFile(io.BytesIO(data)) as tiff:
         page = tiff.pages.first
+        if page.compression == tifffile.COMPRESSION.LZW:
+            _check_lzw(page, data)
         image = page.asarray()
         planar = page.planarconfig == tifffile.PLANARCONFIG.SEPARATE and page.samplesperpixel > 1
         white_is_zero = page.photometric == tifffile.PHOTOMETRIC.MINISWHITE
@@ -299,6 +337,22 @@ def _tiff(data: bytes) -> Array:
     if extras and int(extras[0]) in (1, 2):
         return _over_white(np.ascontiguousarray(rgb), image[..., colours], associated=int(extras[0]) == 1)
     return np.asarray(rgb)
+
+
+def _check_lzw(page: Any, data: bytes) -> None:
+    """Refuse pieces that do not unpack to just their pixels: this packing has no sum to check."""
+    across = page.tilewidth if page.is_tiled else page.imagewidth
+    colours = page.samplesperpixel if page.planarconfig == tifffile.PLANARCONFIG.CONTIG else 1
+    row = across * colours * page.dtype.itemsize
+    if not page.is_tiled:
+        strips = -(-page.imagelength // page.rowsperstrip)
+    for i, (start, count) in enumerate(zip(page.dataoffsets, page.databytecounts, strict=True)):
+        if page.is_tiled:
+            rows = page.tilelength
+        else:
+            rows = min(page.rowsperstrip, page.imagelength - i % strips * page.rowsperstrip)
+        if len(imagecodecs.lzw_decode(data[start : start + count])) != rows * row:
+            raise UnreadableError("is damaged: a part of the picture is wrong")
 
 
 def _heif(data: bytes) -> Array:
