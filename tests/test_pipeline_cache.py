@@ -17,13 +17,13 @@ import pytest
 from once import Once
 from typer.testing import CliRunner
 
-from facemerge import faces, pipeline
+from facemerge import faces, machine, pipeline
 from facemerge.cli import app
 from facemerge.errors import FacemergeError, InputError, OptionError
 from facemerge.formats import cache, photo
 from facemerge.models import Models
 from facemerge.options import Options, as_dict, build
-from facemerge.pipeline import known, look, outlines
+from facemerge.pipeline import known, outlines
 from facemerge.pipeline.glance import Overlooked
 from facemerge.pipeline.known import Known
 from facemerge.words import Aligned, Decisions, Face, Frame, Pixels
@@ -142,7 +142,7 @@ def test_a_second_merge_reads_who_bears_witness_once(
 def test_the_order_of_work_does_not_matter(place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Any number of threads finds and keeps the same."""
     before = contents(place / "out")
-    monkeypatch.setattr(look, "MOST_WORKERS", 1)
+    monkeypatch.setattr(machine, "cores", lambda: 1)
     pipeline.merge([place / "burst"], place / "out")
     assert contents(place / "out") == before
 
