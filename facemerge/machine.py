@@ -16,8 +16,9 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
 LOADED_BYTES = 1_200_000_000
-"""Address space below which nothing is begun. Measured with limits from 150 MB on, two frames of half a megapixel
-looked through: from 1,200 MB on it is done, at 600 to 700 MB a library that is being loaded breaks down."""
+"""Address space below which nothing is begun. Measured with limits from 150 MB on, two frames of half a
+megapixel looked through: from 1,200 MB on it is done, at 600 to 700 MB a library that is being loaded breaks
+down."""
 THREADS = 2
 """Threads that have to be had: one that works, one that native libraries start for themselves."""
 A_THREAD_BYTES = 140_000_000
