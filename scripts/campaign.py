@@ -7,9 +7,9 @@ that is short of something, stops and kills at any moment.
 
 Every case is a run of the command line by itself in a folder of its own, on a burst that is drawn. Held
 against what must be true of every run: one sentence and the right exit code, no traceback and no abort, the
-frames as they were, OUT as it was or new and whole, nothing left beside it (after a kill: once the next run is
-through), nothing that hangs. The seeds are fixed. A table by kind is printed; the exit code is 1 if any case
-fails.
+frames as they were, OUT as it was or new and whole, nothing left beside it (after a kill: once the next run
+is through), nothing that hangs. The seeds are fixed. A table by kind is printed; the exit code is 1 if any
+case fails.
 """
 
 from __future__ import annotations
@@ -638,7 +638,7 @@ def _taken(path: Path, what: str) -> None:
 
 
 def places() -> Iterator[Case]:
-    """Names that are needed, taken by a pipe, a socket, a device, a folder, a loop of links, an empty file."""
+    """Names that are needed and taken by something else: a pipe, a socket, a device, a loop of links."""
     culled, merged = ("cull", "burst", "-o", "out"), ("merge", "burst", "-o", "out")
     slots: list[tuple[str, tuple[object, ...], set[int]]] = [
         ("burst/frame_000.xmp", (*culled, "--sidecars", "beside"), {0}),
