@@ -15,6 +15,7 @@ case fails.
 from __future__ import annotations
 
 import argparse
+import ctypes
 import hashlib
 import json
 import os
@@ -32,7 +33,7 @@ import threading
 import time
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -70,6 +71,8 @@ class Case:
     """(seconds after the one before, signal)."""
     again: bool = False
     """Whether a good run follows, after which nothing may be left."""
+    rights: dict[str, int] = field(default_factory=dict)
+    """Files and folders by name, with the rights they have during the run."""
     gone: bool = False
     """Whether the working folder is deleted before."""
     extra: frozenset[str] = frozenset()
@@ -122,7 +125,8 @@ class Bench:
         try:
             words = [str(w) for w in case.words(here)]
             frames, before = contents(here / case.burst), contents(here / case.result)
-            code, out, err, seconds, peak = run(words, here, case)
+            with limited(here, case.rights):
+                code, out, err, seconds, peak = run(words, here, case)
             faults = judged(case, code, out, err, seconds)
             now, asked = contents(here / case.burst), "beside" in words
             if {n: d for n, d in now.items() if not (asked and n.endswith(".xmp"))} != {
@@ -215,7 +219,7 @@ def run(words: Sequence[object], here: Path, case: Case | None = None) -> tuple[
     """Run the command line; return its exit code, what it said, the seconds and megabytes it took."""
     case = case or Case(kind="", name="", words=lambda _: (), codes=frozenset())
     # Threads of native libraries do not make a case of half a megapixel quicker.
-    env = {**os.environ, "PYTHONPATH": os.pathsep.join([*sys.path]), "OPENBLAS_NUM_THREADS": "1"}
+    env = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path[:2]), "OPENBLAS_NUM_THREADS": "1"}
     start = [sys.executable, "-m", "facemerge"]
     if case.setup:
         code = f"{case.setup}\nfrom facemerge.__main__ import main\nif __name__ == '__main__':\n    main()\n"
@@ -229,6 +233,8 @@ def run(words: Sequence[object], here: Path, case: Case | None = None) -> tuple[
         cwd.mkdir()
 
     def before() -> None:
+        if case.rights:
+            _obey_rights()
         for kind, most in case.limits.items():
             resource.setrlimit(kind, (most, resource.getrlimit(kind)[1]))
         if case.gone:
@@ -268,6 +274,26 @@ def run(words: Sequence[object], here: Path, case: Case | None = None) -> tuple[
         err.seek(0)
         said = out.read().decode(errors="replace"), err.read().decode(errors="replace")
     return code, *said, seconds, usage / 1024
+
+
+@contextmanager
+def limited(here: Path, rights: dict[str, int]) -> Iterator[None]:
+    """Give files and folders other rights for a while."""
+    before = {name: (here / name).stat().st_mode for name in rights}
+    try:
+        for name, mode in rights.items():
+            (here / name).chmod(mode)
+        yield
+    finally:
+        for name, mode in before.items():
+            (here / name).chmod(mode)
+
+
+def _obey_rights() -> None:
+    """Make the superuser's rights end where those of others do, from the next program on."""
+    prctl = ctypes.CDLL(None).prctl
+    for capability in (1, 2):  # CAP_DAC_OVERRIDE, CAP_DAC_READ_SEARCH: capability.h of Linux
+        prctl(24, capability, 0, 0, 0)  # PR_CAPBSET_DROP: prctl(2)
 
 
 def _press(process: subprocess.Popen[bytes], presses: Sequence[tuple[float, int]]) -> None:
@@ -683,6 +709,67 @@ def places() -> Iterator[Case]:
             )
 
 
+# -- rights -------------------------------------------------------------------------------------------------
+
+
+def rights() -> Iterator[Case]:
+    """Files and folders that may not be read, written or looked into."""
+    culled = ("cull", "burst", "-o", "out")
+    crop, review = ("crop", "out", "--print", "8x10"), ("review", "out", "--no-browser")
+    said: list[tuple[int, dict[str, int], tuple[object, ...]]] = [
+        (6, {"out": 0}, culled),
+        (6, {"out": 0o555}, culled),
+        (6, {"out": 0}, ("merge", "burst", "-o", "out")),
+        (3, {"out": 0}, review),
+        (3, {"out": 0}, crop),
+        (6, {"out": 0}, ("batch", "burst", "-o", "out")),
+        *(
+            (3, {"burst": mode}, typed)
+            for mode in (0, 0o311, 0o444)
+            for typed in (
+                culled,
+                ("coverage", "burst"),
+                ("coverage", "burst", "--watch", "--stop-after", "3"),
+                ("focus", "burst"),
+                ("batch", "burst", "-o", "new"),
+                ("batch", "burst", "--show-groups"),
+            )
+        ),
+        (3, {"burst/frame_001.jpg": 0}, culled),
+        (6, {"burst": 0o555}, (*culled, "--sidecars", "beside")),
+        (6, {"out/report.json": 0}, culled),
+        (3, {"out/report.json": 0}, review),
+        (3, {"out/report.json": 0}, crop),
+        (3, {"out/report.json": 0}, ("plan", "--from-report", "out/report.json")),
+        (3, {"out/composite.tif": 0}, crop),
+        (4, {"words": 0}, (*culled, "--settings", "words")),
+        (3, {"words": 0}, (*culled, "--decisions", "words")),
+        (4, {"words": 0}, ("batch", "burst", "-o", "new", "--groups", "words")),
+        (7, {"words": 0}, (*culled, "--afresh", "--models", "words")),
+        (0, {"out.facemerge-cache": 0}, culled),
+        (0, {"out.facemerge-cache": 0o555}, culled),
+        *((6, {".": 0o555}, ("cull", "burst", "-o", out)) for out in ("out", "new", "new/deeper")),
+        (6, {".": 0o555}, ("batch", "burst", "-o", "new")),
+        (6, {".": 0o555}, ("plan", "5", "--picture", "plan.svg")),
+    ]
+    for i, (code, modes, typed) in enumerate(said):
+
+        def make(here: Path, typed: tuple[object, ...] = typed) -> Sequence[object]:
+            (here / "words").touch()
+            return typed
+
+        shown = ", ".join(f"{name} {mode:03o}" for name, mode in modes.items())
+        yield Case(
+            kind="rights",
+            name=f"{shown}; {shlex.join(map(str, typed))}",
+            words=make,
+            codes=frozenset({code}),
+            rights=modes,
+            extra=frozenset({"new"}),
+            quick=i % 4 == 0,
+        )
+
+
 # -- damaged words ------------------------------------------------------------------------------------------
 
 SURROGATE = "\\ud800"
@@ -1010,7 +1097,7 @@ def pictures() -> Iterator[Case]:
         )
 
 
-KINDS = (words, output, names, places, damaged, machine, stops, pictures)
+KINDS = (words, output, names, places, rights, damaged, machine, stops, pictures)
 
 
 def all_cases() -> list[Case]:
