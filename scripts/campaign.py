@@ -39,7 +39,8 @@ from pathlib import Path
 from typing import Any
 
 ROOT = Path(__file__).resolve().parents[1]
-sys.path[:0] = [str(ROOT / "tests"), str(ROOT / "scripts")]
+OWN_PATH = [str(ROOT / "tests"), str(ROOT / "scripts"), str(ROOT)]
+sys.path[:0] = OWN_PATH
 
 HANGS_S = 90.0
 """A case of a few seconds that takes so long hangs."""
@@ -219,7 +220,7 @@ def run(words: Sequence[object], here: Path, case: Case | None = None) -> tuple[
     """Run the command line; return its exit code, what it said, the seconds and megabytes it took."""
     case = case or Case(kind="", name="", words=lambda _: (), codes=frozenset())
     # Threads of native libraries do not make a case of half a megapixel quicker.
-    env = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path[:2]), "OPENBLAS_NUM_THREADS": "1"}
+    env = {**os.environ, "PYTHONPATH": os.pathsep.join(OWN_PATH), "OPENBLAS_NUM_THREADS": "1"}
     start = [sys.executable, "-m", "facemerge"]
     if case.setup:
         code = f"{case.setup}\nfrom facemerge.__main__ import main\nif __name__ == '__main__':\n    main()\n"
