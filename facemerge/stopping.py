@@ -108,6 +108,8 @@ def heed(number: int, frame: FrameType | None) -> None:
     global _asked
     again, _asked = _asked, True
     if not _working:
+        if again:
+            return
         # Nothing is made yet that has to be taken away, and an import that is broken off says anything.
         say(f"stopped; {NOTHING_WRITTEN}.")
         os._exit(INTERRUPTED)

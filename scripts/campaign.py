@@ -82,6 +82,8 @@ class Case:
     """Where the frames lie, whose bytes must stay."""
     result: str = "out"
     sentence: bool = True
+    says: str = ""
+    """What has to be said on standard error."""
 
 
 @dataclass
@@ -181,6 +183,8 @@ def judged(case: Case, code: int, out: str, err: str, seconds: float) -> list[st
     for word in ("Traceback", "terminate called", "core dumped", "Fatal Python error", "Exception ignored"):
         if word in err:
             faults.append(word)
+    if case.says not in err:
+        faults.append(f"does not say that {case.says}")
     if seconds >= HANGS_S:
         faults.append("it hung")
     lines = err.splitlines()
@@ -1033,6 +1037,22 @@ def machine() -> Iterator[Case]:
 # -- stops --------------------------------------------------------------------------------------------------
 
 
+AT_RENAME = """
+import os, pathlib, signal, threading
+rename, seen = pathlib.Path.rename, []
+def pressed(self, target):
+    if "facemerge-" in self.name + pathlib.Path(target).name:
+        seen.append(1)
+        if len(seen) == {count}:
+            os.kill(os.getpid(), signal.SIGINT)
+    done = rename(self, target)
+    if len(seen) == {count}:
+        os.kill(os.getpid(), signal.SIGINT)
+    return done
+pathlib.Path.rename = pressed
+"""
+
+
 def stops() -> Iterator[Case]:
     """Ctrl-C, once or several times, at any moment of a run; and kills."""
     rng = random.Random(17)
@@ -1059,6 +1079,18 @@ def stops() -> Iterator[Case]:
                 extra=frozenset({"new"}),
                 again=i % 10 == 0 and name in ("merge", "review"),
                 quick=i == 4,
+            )
+    for name, typed in {"merge": commands["merge"][0], "cull": ("cull", "burst", "-o", "out")}.items():
+        for count in (1, 2):
+            yield Case(
+                kind="stops",
+                name=f"{name}, at rename {count} of OUT",
+                words=plain(*typed),
+                codes=frozenset({130}),
+                setup=AT_RENAME.format(count=count),
+                says="the new result was in out already",
+                again=True,
+                quick=name == "cull",
             )
     for i in range(12):
         name = ("merge", "review", "batch")[i % 3]
