@@ -267,10 +267,12 @@ def run(words: Sequence[object], here: Path, case: Case | None = None) -> tuple[
         )
         if case.stdout == "unread":
             os.close(streams[0])
-        presser = threading.Thread(target=_press, args=(process, case.presses))
+        ended = threading.Event()
+        presser = threading.Thread(target=_press, args=(process, case.presses, ended))
         presser.start()
         code, usage = _waited(process)
         seconds = time.monotonic() - began
+        ended.set()
         presser.join()
         with suppress(ProcessLookupError):
             # Whatever it has started itself and left behind.
@@ -301,9 +303,12 @@ def _obey_rights() -> None:
         prctl(24, capability, 0, 0, 0)  # PR_CAPBSET_DROP: prctl(2)
 
 
-def _press(process: subprocess.Popen[bytes], presses: Sequence[tuple[float, int]]) -> None:
+def _press(
+    process: subprocess.Popen[bytes], presses: Sequence[tuple[float, int]], ended: threading.Event
+) -> None:
     for wait_s, number in presses:
-        time.sleep(wait_s)
+        if ended.wait(wait_s):
+            return
         with suppress(ProcessLookupError):
             if process.returncode is None:
                 os.kill(process.pid, number)
@@ -1067,9 +1072,6 @@ def stops() -> Iterator[Case]:
             first = rng.uniform(BOOT_S, longest_s if i % 3 else 0.6)
             presses = [(first, signal.SIGINT)]
             presses += [(rng.choice((0.0, 0.01, 0.05, 0.3)), signal.SIGINT) for _ in range(i % 3)]
-            if name in ("review", "coverage"):
-                # They end by nothing else.
-                presses.append((8.0, signal.SIGINT))
             yield Case(
                 kind="stops",
                 name=f"{name} at {first:.2f} s, {1 + i % 3} times",
