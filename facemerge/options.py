@@ -411,6 +411,8 @@ def parse_toml(text: str, name: str) -> dict[str, object]:
         return tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise OptionError(f"{name} is not a valid TOML file: {error}.") from error
+    except ValueError as error:
+        raise OptionError(f"{name} holds a number of more digits than can be read.") from error
 
 
 def parse_assignments(

@@ -24,6 +24,7 @@ NOTHING_WRITTEN = "nothing was written"
 
 _asked = False
 _working = False
+_over = False
 _held = 0
 _outcome = NOTHING_WRITTEN
 
@@ -107,6 +108,8 @@ def heed(number: int, frame: FrameType | None) -> None:
     """Take the signal of Ctrl-C, or of whoever started this process and wants it to end."""
     global _asked
     again, _asked = _asked, True
+    if _over:
+        return
     if not _working:
         if again:
             return
@@ -120,8 +123,14 @@ def heed(number: int, frame: FrameType | None) -> None:
 
 def working() -> None:
     """Say that from now on things are made that have to be put in order when the program is stopped."""
-    global _working, _outcome
-    _working, _outcome = True, NOTHING_WRITTEN
+    global _working, _over, _outcome
+    _working, _over, _outcome = True, False, NOTHING_WRITTEN
+
+
+def over() -> None:
+    """Say that the work is done: what is left takes no time, and Ctrl-C changes nothing about it."""
+    global _over
+    _over = True
 
 
 def asked() -> bool:

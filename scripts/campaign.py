@@ -432,7 +432,7 @@ def words() -> Iterator[Case]:
     ]
     for i, (codes, typed) in enumerate(said):
         name = shlex.join(str(w)[:40] for w in typed)
-        yield Case(kind="words", name=name, words=plain(*typed), codes=frozenset(codes), quick=i % 2 == 0)
+        yield Case(kind="words", name=name, words=plain(*typed), codes=frozenset(codes), quick=i % 6 == 0)
 
 
 # -- output -------------------------------------------------------------------------------------------------
@@ -576,7 +576,7 @@ def names() -> Iterator[Case]:
             name=f"frame {raw[:12]!r}, {len(raw)} bytes",
             words=sidecars,
             codes=frozenset({0}),
-            quick=i in (0, 3, 24, 31),
+            quick=i in (0, 31),
         )
         if len(raw) < 200 or len(raw) in (250, 255):
             yield Case(
@@ -714,7 +714,7 @@ def places() -> Iterator[Case]:
                 # An empty folder may be there, as OUT for one.
                 codes=frozenset(codes | ({0, 4, 3} if what in ("folder", "empty", "loop") else set())),
                 extra=frozenset({slot.partition("/")[0], "new"}),
-                quick=cheap and (i + j) % 2 == 0,
+                quick=cheap and (i + j) % 4 == 0,
                 burst="burst" if slot != "burst" else "words",
             )
 
@@ -776,7 +776,7 @@ def rights() -> Iterator[Case]:
             codes=frozenset({code}),
             rights=modes,
             extra=frozenset({"new"}),
-            quick=i % 4 == 0,
+            quick=i % 8 == 0,
         )
 
 
@@ -866,7 +866,7 @@ def damaged() -> Iterator[Case]:
     """Reports, decisions, settings, sidecars and groups with something wrong in them."""
     any_end = frozenset({0, 1, 3, 4, 5, 6})
     readers: list[tuple[str, Callable[[Path], Sequence[object]], int, int]] = [
-        ("report, plan", lambda here: ("plan", "--from-report", here / "out" / "report.json"), 40, 10),
+        ("report, plan", lambda here: ("plan", "--from-report", here / "out" / "report.json"), 40, 4),
         ("report, crop", lambda here: ("crop", "out", "--print", "8x10", "--check"), 20, 0),
         ("report, review", lambda here: ("review", "out", "--no-browser"), 40, 0),
     ]
@@ -912,7 +912,11 @@ def damaged() -> Iterator[Case]:
             return "cull", "burst", "-o", "out", "--decisions", "words"
 
         yield Case(
-            kind="damaged", name=f"decisions, seed {seed}", words=deciding, codes=any_end, quick=seed % 8 == 0
+            kind="damaged",
+            name=f"decisions, seed {seed}",
+            words=deciding,
+            codes=any_end,
+            quick=seed % 20 == 0,
         )
     settings = [
         *(TOML.replace("2", value, 1) for value in VALUES),
@@ -989,7 +993,7 @@ def machine() -> Iterator[Case]:
                 presses=presses,
                 extra=extra,
                 again=name == "merge",
-                quick=size in (250, 900) and name in ("merge", "review"),
+                quick=size == 900 and name in ("merge", "review"),
             )
         for which in ("True", "begun.append(1) or len(begun) > 3", "self.name.startswith('facemerge')"):
             yield Case(

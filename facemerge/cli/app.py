@@ -30,7 +30,10 @@ class _Sentences(TyperGroup):
 
     def invoke(self, ctx: Any) -> Any:
         try:
-            return super().invoke(ctx)
+            try:
+                return super().invoke(ctx)
+            finally:
+                stopping.over()
         except FacemergeError as error:
             _end(ctx, error)
         except KeyboardInterrupt:
