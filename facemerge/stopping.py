@@ -24,7 +24,7 @@ NOTHING_WRITTEN = "nothing was written"
 
 _asked = False
 _working = False
-_over = False
+_finished = False
 _held = 0
 _outcome = NOTHING_WRITTEN
 
@@ -108,7 +108,7 @@ def heed(number: int, frame: FrameType | None) -> None:
     """Take the signal of Ctrl-C, or of whoever started this process and wants it to end."""
     global _asked
     again, _asked = _asked, True
-    if _over:
+    if _finished:
         return
     if not _working:
         if again:
@@ -123,14 +123,14 @@ def heed(number: int, frame: FrameType | None) -> None:
 
 def working() -> None:
     """Say that from now on things are made that have to be put in order when the program is stopped."""
-    global _working, _over, _outcome
-    _working, _over, _outcome = True, False, NOTHING_WRITTEN
+    global _working, _finished, _outcome
+    _working, _finished, _outcome = True, False, NOTHING_WRITTEN
 
 
-def over() -> None:
+def finished() -> None:
     """Say that the work is done: what is left takes no time, and Ctrl-C changes nothing about it."""
-    global _over
-    _over = True
+    global _finished
+    _finished = True
 
 
 def asked() -> bool:

@@ -33,7 +33,7 @@ class _Sentences(TyperGroup):
             try:
                 return super().invoke(ctx)
             finally:
-                stopping.over()
+                stopping.finished()
         except FacemergeError as error:
             _end(ctx, error)
         except KeyboardInterrupt:
