@@ -9,14 +9,16 @@ import signal
 import threading
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
+from functools import partial
 from multiprocessing.connection import Connection, wait
 from multiprocessing.context import SpawnProcess
 from types import TracebackType
 from typing import Any
 
 from facemerge import machine, stopping
+from facemerge.errors import MachineError
 
 ATTEMPTS = 2
 """How often a piece of work is begun before the death of its process is blamed on it."""
@@ -168,7 +170,9 @@ def _serve(line: Connection, work: Callable[[Any], Any]) -> None:
     cv2.setNumThreads(1)
     parent = multiprocessing.parent_process()
     assert parent is not None
-    threading.Thread(target=_leave_with, args=(parent.sentinel,), daemon=True).start()
+    # Without a thread it leaves once the piece it has begun is done.
+    with suppress(MachineError):
+        machine.started("facemerge-parent", partial(_leave_with, parent.sentinel))
     try:
         while True:
             line.send(work(line.recv()))
