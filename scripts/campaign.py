@@ -117,12 +117,10 @@ class Bench:
             raise SystemExit(f"the drawn burst cannot be merged: {err}")
         self.number = 0
 
-    def fresh(self, *, cache: bool = True) -> Path:
+    def fresh(self) -> Path:
         self.number += 1
         here = self.place / f"case-{self.number}"
         shutil.copytree(self.template, here)
-        if not cache:
-            shutil.rmtree(here / "out.facemerge-cache")
         return here
 
     def try_(self, case: Case) -> Told:

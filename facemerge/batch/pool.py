@@ -6,7 +6,6 @@ import math
 import multiprocessing
 import os
 import signal
-import threading
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
