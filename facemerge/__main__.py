@@ -10,6 +10,8 @@ INTERRUPTED = 130
 
 
 def _at_once(number: int, frame: object) -> None:
+    # Said once, however often it is pressed.
+    _signal.signal(_signal.SIGINT, _signal.SIG_IGN)
     os.write(2, b"facemerge: stopped; nothing was written.\n")
     os._exit(INTERRUPTED)
 

@@ -18,7 +18,8 @@ if TYPE_CHECKING:
 
 LOADED_BYTES = 1_200_000_000
 """Address space below which nothing is begun. Measured with limits from 150 MB on, two frames of half a
-megapixel looked through: from 1,200 MB on it is done, at 600 to 700 MB a library breaks down."""
+megapixel looked through: from 1,200 MB on it is done, at 600 to 700 MB a library that is being loaded breaks
+down."""
 THREADS = 2
 """Threads that have to be had: one that works, one that native libraries start for themselves."""
 A_THREAD_BYTES = 140_000_000

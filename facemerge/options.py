@@ -343,9 +343,9 @@ def _checked(entry: Entry, value: object) -> Value:
         if kind is int and math.isfinite(number):
             good = int(number) if number.is_integer() else None
     if good is None:
-        raise OptionError(f"{entry.name} takes {_kind_name(kind)}, not {value!r}.")
+        raise OptionError(f"{entry.name} takes {_kind_name(kind)}, not {_shown(value)}.")
     if entry.among and good not in entry.among:
-        raise OptionError(f"{entry.name} is {entry.range}, not {value!r}.")
+        raise OptionError(f"{entry.name} is {entry.range}, not {_shown(value)}.")
     # `not low <= value` rather than `value < low`: it also refuses a NaN.
     if (
         not isinstance(good, str | bool)
@@ -354,9 +354,17 @@ def _checked(entry: Entry, value: object) -> Value:
         and not entry.low <= good <= entry.high
     ):
         raise OptionError(
-            f"{entry.name} lies between {entry.low:g} and {entry.high:g}: {str(value)[:40]} is out of range."
+            f"{entry.name} lies between {entry.low:g} and {entry.high:g}: "
+            f"{_shown(value)[:40]} is out of range."
         )
     return good
+
+
+def _shown(value: object) -> str:
+    try:
+        return repr(value)
+    except ValueError:  # Python writes out no number of more than 4300 digits
+        return "a number of thousands of digits"
 
 
 def _kind_name(kind: type) -> str:
@@ -411,6 +419,8 @@ def parse_toml(text: str, name: str) -> dict[str, object]:
         return tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise OptionError(f"{name} is not a valid TOML file: {error}.") from error
+    except ValueError as error:
+        raise OptionError(f"{name} holds a number of more digits than can be read.") from error
 
 
 def parse_assignments(

@@ -24,6 +24,7 @@ NOTHING_WRITTEN = "nothing was written"
 
 _asked = False
 _working = False
+_finished = False
 _held = 0
 _outcome = NOTHING_WRITTEN
 
@@ -107,7 +108,11 @@ def heed(number: int, frame: FrameType | None) -> None:
     """Take the signal of Ctrl-C, or of whoever started this process and wants it to end."""
     global _asked
     again, _asked = _asked, True
+    if _finished:
+        return
     if not _working:
+        if again:
+            return
         # Nothing is made yet that has to be taken away, and an import that is broken off says anything.
         say(f"stopped; {NOTHING_WRITTEN}.")
         os._exit(INTERRUPTED)
@@ -118,8 +123,14 @@ def heed(number: int, frame: FrameType | None) -> None:
 
 def working() -> None:
     """Say that from now on things are made that have to be put in order when the program is stopped."""
-    global _working, _outcome
-    _working, _outcome = True, NOTHING_WRITTEN
+    global _working, _finished, _outcome
+    _working, _finished, _outcome = True, False, NOTHING_WRITTEN
+
+
+def finished() -> None:
+    """Say that the work is done: what is left takes no time, and Ctrl-C changes nothing about it."""
+    global _finished
+    _finished = True
 
 
 def asked() -> bool:

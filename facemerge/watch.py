@@ -143,6 +143,8 @@ class Watch:
         """Return the pictures of the folder by name; of a raw file and its finished twin only one."""
         found: dict[str, Stamp] = {}
         try:
+            # Names alone may be listed of a folder that may not be entered.
+            os.stat(os.path.join(self._folder, os.curdir))
             with os.scandir(self._folder) as entries:
                 for entry in entries:
                     stamp = _stamp(entry)

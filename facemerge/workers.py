@@ -7,17 +7,18 @@ import multiprocessing
 import os
 import signal
 import sys
-import threading
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
+from functools import partial
 from multiprocessing.connection import Connection, wait
 from multiprocessing.context import SpawnProcess
 from types import ModuleType, TracebackType
 from typing import Any
 
 from facemerge import machine, stopping
+from facemerge.errors import MachineError
 
 USED_SHARE = 0.8
 """How much of the free memory is taken."""
@@ -213,7 +214,9 @@ def _serve(line: Connection, work: Any, of: int) -> None:
     machine.use_threads(machine.cores())
     parent = multiprocessing.parent_process()
     assert parent is not None
-    threading.Thread(target=_leave_with, args=(parent.sentinel,), daemon=True).start()
+    # Without a thread it leaves once the piece it has begun is done.
+    with suppress(MachineError):
+        machine.started("facemerge-parent", partial(_leave_with, parent.sentinel))
     try:
         while True:
             is_lesson, said = line.recv()

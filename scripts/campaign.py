@@ -1,19 +1,21 @@
-"""A campaign of what may go wrong: wrong words, odd names, places that are taken, damaged files, a machine that
-is short of something, stops and kills at any moment.
+"""A campaign of what may go wrong: wrong words, odd names, places that are taken, damaged files, a machine
+that is short of something, stops and kills at any moment.
 
     python scripts/campaign.py             all of it, some ten minutes
     python scripts/campaign.py --quick     the cheap half of most kinds, under a minute
     python scripts/campaign.py --kind names --kind stops
 
-Every case is a run of the command line by itself in a folder of its own, on a burst that is drawn. Held against
-what must be true of every run: one sentence and the right exit code, no traceback and no abort, the frames as
-they were, OUT as it was or new and whole, nothing left beside it (after a kill: once the next run is through),
-nothing that hangs. The seeds are fixed. A table by kind is printed; the exit code is 1 if any case fails.
+Every case is a run of the command line by itself in a folder of its own, on a burst that is drawn. Held
+against what must be true of every run: one sentence and the right exit code, no traceback and no abort, the
+frames as they were, OUT as it was or new and whole, nothing left beside it (after a kill: once the next run
+is through), nothing that hangs. The seeds are fixed. A table by kind is printed; the exit code is 1 if any
+case fails.
 """
 
 from __future__ import annotations
 
 import argparse
+import ctypes
 import hashlib
 import json
 import os
@@ -31,19 +33,22 @@ import threading
 import time
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import suppress
-from dataclasses import dataclass, field
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 ROOT = Path(__file__).resolve().parents[1]
-sys.path[:0] = [str(ROOT / "tests"), str(ROOT / "scripts")]
+OWN_PATH = [str(ROOT / "tests"), str(ROOT / "scripts"), str(ROOT)]
+sys.path[:0] = OWN_PATH
 
 HANGS_S = 90.0
 """A case of a few seconds that takes so long hangs."""
 BOOT_S = 0.06
 """Until then the interpreter may be loading itself, and Ctrl-C is answered by it and not by the program."""
 OUT_KEPT = ("out", "out.facemerge-cache", "burst", "words")
+REVIEW_READY_S = 8.0
+"""A review of two small frames shows its page after two or three seconds."""
 MB = 1 << 20
 
 
@@ -54,7 +59,7 @@ class Case:
     kind: str
     name: str
     words: Callable[[Path], Sequence[object]]
-    """Makes what the case needs in its folder, which holds `burst` and a result, `out`, and returns the words."""
+    """Makes what the case needs in its folder, which holds `burst` and a result, `out`; returns the words."""
     codes: frozenset[int]
     quick: bool = False
     stdout: str = "file"
@@ -69,6 +74,8 @@ class Case:
     """(seconds after the one before, signal)."""
     again: bool = False
     """Whether a good run follows, after which nothing may be left."""
+    rights: dict[str, int] = field(default_factory=dict)
+    """Files and folders by name, with the rights they have during the run."""
     gone: bool = False
     """Whether the working folder is deleted before."""
     extra: frozenset[str] = frozenset()
@@ -77,6 +84,8 @@ class Case:
     """Where the frames lie, whose bytes must stay."""
     result: str = "out"
     sentence: bool = True
+    says: str = ""
+    """What has to be said on standard error."""
 
 
 @dataclass
@@ -108,12 +117,10 @@ class Bench:
             raise SystemExit(f"the drawn burst cannot be merged: {err}")
         self.number = 0
 
-    def fresh(self, *, cache: bool = True) -> Path:
+    def fresh(self) -> Path:
         self.number += 1
         here = self.place / f"case-{self.number}"
         shutil.copytree(self.template, here)
-        if not cache:
-            shutil.rmtree(here / "out.facemerge-cache")
         return here
 
     def try_(self, case: Case) -> Told:
@@ -121,7 +128,8 @@ class Bench:
         try:
             words = [str(w) for w in case.words(here)]
             frames, before = contents(here / case.burst), contents(here / case.result)
-            code, out, err, seconds, peak = run(words, here, case)
+            with limited(here, case.rights):
+                code, out, err, seconds, peak = run(words, here, case)
             faults = judged(case, code, out, err, seconds)
             now, asked = contents(here / case.burst), "beside" in words
             if {n: d for n, d in now.items() if not (asked and n.endswith(".xmp"))} != {
@@ -133,9 +141,8 @@ class Bench:
             if not killed:
                 faults += left_over(here, case)
             if case.again:
-                # Without what is kept beside OUT, as after a delivery; any half-done thing is in its way.
-                code2, _, err2, _, _ = run(["cull", "burst", "-o", case.result], here)
-                if code2:
+                code2, _, err2, _, _ = run(words, here, good(case, words))
+                if code2 not in (0, 130):
                     faults.append(f"the next run ended with {code2}: {err2[-200:]}")
                 faults += left_over(here, case)
             return Told(code, out, err, seconds, peak, faults)
@@ -167,6 +174,12 @@ class Bench:
         return []
 
 
+def good(case: Case, words: Sequence[str]) -> Case:
+    """Return the same run with nothing in its way; a review is ended once it is ready."""
+    presses = ((REVIEW_READY_S, signal.SIGINT),) if words[0] == "review" else ()
+    return replace(case, setup="", limits={}, presses=presses)
+
+
 def judged(case: Case, code: int, out: str, err: str, seconds: float) -> list[str]:
     """Return what is wrong with how a run ended."""
     faults = []
@@ -175,6 +188,8 @@ def judged(case: Case, code: int, out: str, err: str, seconds: float) -> list[st
     for word in ("Traceback", "terminate called", "core dumped", "Fatal Python error", "Exception ignored"):
         if word in err:
             faults.append(word)
+    if case.says not in err:
+        faults.append(f"does not say that {case.says}")
     if seconds >= HANGS_S:
         faults.append("it hung")
     lines = err.splitlines()
@@ -214,7 +229,7 @@ def run(words: Sequence[object], here: Path, case: Case | None = None) -> tuple[
     """Run the command line; return its exit code, what it said, the seconds and megabytes it took."""
     case = case or Case(kind="", name="", words=lambda _: (), codes=frozenset())
     # Threads of native libraries do not make a case of half a megapixel quicker.
-    env = {**os.environ, "PYTHONPATH": os.pathsep.join([*sys.path]), "OPENBLAS_NUM_THREADS": "1"}
+    env = {**os.environ, "PYTHONPATH": os.pathsep.join(OWN_PATH), "OPENBLAS_NUM_THREADS": "1"}
     start = [sys.executable, "-m", "facemerge"]
     if case.setup:
         code = f"{case.setup}\nfrom facemerge.__main__ import main\nif __name__ == '__main__':\n    main()\n"
@@ -228,6 +243,8 @@ def run(words: Sequence[object], here: Path, case: Case | None = None) -> tuple[
         cwd.mkdir()
 
     def before() -> None:
+        if case.rights:
+            _obey_rights()
         for kind, most in case.limits.items():
             resource.setrlimit(kind, (most, resource.getrlimit(kind)[1]))
         if case.gone:
@@ -255,10 +272,12 @@ def run(words: Sequence[object], here: Path, case: Case | None = None) -> tuple[
         )
         if case.stdout == "unread":
             os.close(streams[0])
-        presser = threading.Thread(target=_press, args=(process, case.presses))
+        ended = threading.Event()
+        presser = threading.Thread(target=_press, args=(process, case.presses, ended))
         presser.start()
         code, usage = _waited(process)
         seconds = time.monotonic() - began
+        ended.set()
         presser.join()
         with suppress(ProcessLookupError):
             # Whatever it has started itself and left behind.
@@ -269,9 +288,32 @@ def run(words: Sequence[object], here: Path, case: Case | None = None) -> tuple[
     return code, *said, seconds, usage / 1024
 
 
-def _press(process: subprocess.Popen[bytes], presses: Sequence[tuple[float, int]]) -> None:
+@contextmanager
+def limited(here: Path, rights: dict[str, int]) -> Iterator[None]:
+    """Give files and folders other rights for a while."""
+    before = {name: (here / name).stat().st_mode for name in rights}
+    try:
+        for name, mode in rights.items():
+            (here / name).chmod(mode)
+        yield
+    finally:
+        for name, mode in before.items():
+            (here / name).chmod(mode)
+
+
+def _obey_rights() -> None:
+    """Make the superuser's rights end where those of others do, from the next program on."""
+    prctl = ctypes.CDLL(None).prctl
+    for capability in (1, 2):  # CAP_DAC_OVERRIDE, CAP_DAC_READ_SEARCH: capability.h of Linux
+        prctl(24, capability, 0, 0, 0)  # PR_CAPBSET_DROP: prctl(2)
+
+
+def _press(
+    process: subprocess.Popen[bytes], presses: Sequence[tuple[float, int]], ended: threading.Event
+) -> None:
     for wait_s, number in presses:
-        time.sleep(wait_s)
+        if ended.wait(wait_s):
+            return
         with suppress(ProcessLookupError):
             if process.returncode is None:
                 os.kill(process.pid, number)
@@ -395,7 +437,7 @@ def words() -> Iterator[Case]:
     ]
     for i, (codes, typed) in enumerate(said):
         name = shlex.join(str(w)[:40] for w in typed)
-        yield Case(kind="words", name=name, words=plain(*typed), codes=frozenset(codes), quick=i % 2 == 0)
+        yield Case(kind="words", name=name, words=plain(*typed), codes=frozenset(codes), quick=i % 6 == 0)
 
 
 # -- output -------------------------------------------------------------------------------------------------
@@ -539,7 +581,7 @@ def names() -> Iterator[Case]:
             name=f"frame {raw[:12]!r}, {len(raw)} bytes",
             words=sidecars,
             codes=frozenset({0}),
-            quick=i in (0, 3, 24, 31),
+            quick=i in (0, 31),
         )
         if len(raw) < 200 or len(raw) in (250, 255):
             yield Case(
@@ -637,7 +679,7 @@ def _taken(path: Path, what: str) -> None:
 
 
 def places() -> Iterator[Case]:
-    """Names that are needed and taken by a pipe, a socket, a device, a folder, a loop of links, an empty file."""
+    """Names that are needed and taken by something else: a pipe, a socket, a device, a loop of links."""
     culled, merged = ("cull", "burst", "-o", "out"), ("merge", "burst", "-o", "out")
     slots: list[tuple[str, tuple[object, ...], set[int]]] = [
         ("burst/frame_000.xmp", (*culled, "--sidecars", "beside"), {0}),
@@ -677,9 +719,70 @@ def places() -> Iterator[Case]:
                 # An empty folder may be there, as OUT for one.
                 codes=frozenset(codes | ({0, 4, 3} if what in ("folder", "empty", "loop") else set())),
                 extra=frozenset({slot.partition("/")[0], "new"}),
-                quick=cheap and (i + j) % 2 == 0,
+                quick=cheap and (i + j) % 4 == 0,
                 burst="burst" if slot != "burst" else "words",
             )
+
+
+# -- rights -------------------------------------------------------------------------------------------------
+
+
+def rights() -> Iterator[Case]:
+    """Files and folders that may not be read, written or looked into."""
+    culled = ("cull", "burst", "-o", "out")
+    crop, review = ("crop", "out", "--print", "8x10"), ("review", "out", "--no-browser")
+    said: list[tuple[int, dict[str, int], tuple[object, ...]]] = [
+        (6, {"out": 0}, culled),
+        (6, {"out": 0o555}, culled),
+        (6, {"out": 0}, ("merge", "burst", "-o", "out")),
+        (3, {"out": 0}, review),
+        (3, {"out": 0}, crop),
+        (6, {"out": 0}, ("batch", "burst", "-o", "out")),
+        *(
+            (3, {"burst": mode}, typed)
+            for mode in (0, 0o311, 0o444)
+            for typed in (
+                culled,
+                ("coverage", "burst"),
+                ("coverage", "burst", "--watch", "--stop-after", "3"),
+                ("focus", "burst"),
+                ("batch", "burst", "-o", "new"),
+                ("batch", "burst", "--show-groups"),
+            )
+        ),
+        (3, {"burst/frame_001.jpg": 0}, culled),
+        (6, {"burst": 0o555}, (*culled, "--sidecars", "beside")),
+        (6, {"out/report.json": 0}, culled),
+        (3, {"out/report.json": 0}, review),
+        (3, {"out/report.json": 0}, crop),
+        (3, {"out/report.json": 0}, ("plan", "--from-report", "out/report.json")),
+        (3, {"out/composite.tif": 0}, crop),
+        (4, {"words": 0}, (*culled, "--settings", "words")),
+        (3, {"words": 0}, (*culled, "--decisions", "words")),
+        (4, {"words": 0}, ("batch", "burst", "-o", "new", "--groups", "words")),
+        (7, {"words": 0}, (*culled, "--afresh", "--models", "words")),
+        (0, {"out.facemerge-cache": 0}, culled),
+        (0, {"out.facemerge-cache": 0o555}, culled),
+        *((6, {".": 0o555}, ("cull", "burst", "-o", out)) for out in ("out", "new", "new/deeper")),
+        (6, {".": 0o555}, ("batch", "burst", "-o", "new")),
+        (6, {".": 0o555}, ("plan", "5", "--picture", "plan.svg")),
+    ]
+    for i, (code, modes, typed) in enumerate(said):
+
+        def make(here: Path, typed: tuple[object, ...] = typed) -> Sequence[object]:
+            (here / "words").touch()
+            return typed
+
+        shown = ", ".join(f"{name} {mode:03o}" for name, mode in modes.items())
+        yield Case(
+            kind="rights",
+            name=f"{shown}; {shlex.join(map(str, typed))}",
+            words=make,
+            codes=frozenset({code}),
+            rights=modes,
+            extra=frozenset({"new"}),
+            quick=i % 8 == 0,
+        )
 
 
 # -- damaged words ------------------------------------------------------------------------------------------
@@ -768,7 +871,7 @@ def damaged() -> Iterator[Case]:
     """Reports, decisions, settings, sidecars and groups with something wrong in them."""
     any_end = frozenset({0, 1, 3, 4, 5, 6})
     readers: list[tuple[str, Callable[[Path], Sequence[object]], int, int]] = [
-        ("report, plan", lambda here: ("plan", "--from-report", here / "out" / "report.json"), 40, 10),
+        ("report, plan", lambda here: ("plan", "--from-report", here / "out" / "report.json"), 40, 4),
         ("report, crop", lambda here: ("crop", "out", "--print", "8x10", "--check"), 20, 0),
         ("report, review", lambda here: ("review", "out", "--no-browser"), 40, 0),
     ]
@@ -814,7 +917,11 @@ def damaged() -> Iterator[Case]:
             return "cull", "burst", "-o", "out", "--decisions", "words"
 
         yield Case(
-            kind="damaged", name=f"decisions, seed {seed}", words=deciding, codes=any_end, quick=seed % 8 == 0
+            kind="damaged",
+            name=f"decisions, seed {seed}",
+            words=deciding,
+            codes=any_end,
+            quick=seed % 20 == 0,
         )
     settings = [
         *(TOML.replace("2", value, 1) for value in VALUES),
@@ -891,7 +998,7 @@ def machine() -> Iterator[Case]:
                 presses=presses,
                 extra=extra,
                 again=name == "merge",
-                quick=size in (250, 900) and name in ("merge", "review"),
+                quick=size == 900 and name in ("merge", "review"),
             )
         for which in ("True", "begun.append(1) or len(begun) > 3", "self.name.startswith('facemerge')"):
             yield Case(
@@ -920,6 +1027,8 @@ def machine() -> Iterator[Case]:
             words=plain(*commands["merge"]),
             codes=frozenset({0, 6}),
             limits={resource.RLIMIT_FSIZE: size},
+            # Standard error is a file here.
+            sentence=size > 0,
             setup="import signal\nsignal.signal(signal.SIGXFSZ, signal.SIG_IGN)",
             again=True,
         )
@@ -944,6 +1053,22 @@ def machine() -> Iterator[Case]:
 # -- stops --------------------------------------------------------------------------------------------------
 
 
+AT_RENAME = """
+import os, pathlib, signal, threading
+rename, seen = pathlib.Path.rename, []
+def pressed(self, target):
+    if "facemerge-" in self.name + pathlib.Path(target).name:
+        seen.append(1)
+        if len(seen) == {count}:
+            os.kill(os.getpid(), signal.SIGINT)
+    done = rename(self, target)
+    if len(seen) == {count}:
+        os.kill(os.getpid(), signal.SIGINT)
+    return done
+pathlib.Path.rename = pressed
+"""
+
+
 def stops() -> Iterator[Case]:
     """Ctrl-C, once or several times, at any moment of a run; and kills."""
     rng = random.Random(17)
@@ -958,9 +1083,6 @@ def stops() -> Iterator[Case]:
             first = rng.uniform(BOOT_S, longest_s if i % 3 else 0.6)
             presses = [(first, signal.SIGINT)]
             presses += [(rng.choice((0.0, 0.01, 0.05, 0.3)), signal.SIGINT) for _ in range(i % 3)]
-            if name in ("review", "coverage"):
-                # They end by nothing else.
-                presses.append((8.0, signal.SIGINT))
             yield Case(
                 kind="stops",
                 name=f"{name} at {first:.2f} s, {1 + i % 3} times",
@@ -970,6 +1092,18 @@ def stops() -> Iterator[Case]:
                 extra=frozenset({"new"}),
                 again=i % 10 == 0 and name in ("merge", "review"),
                 quick=i == 4,
+            )
+    for name, typed in {"merge": commands["merge"][0], "cull": ("cull", "burst", "-o", "out")}.items():
+        for count in (1, 2):
+            yield Case(
+                kind="stops",
+                name=f"{name}, at rename {count} of OUT",
+                words=plain(*typed),
+                codes=frozenset({130}),
+                setup=AT_RENAME.format(count=count),
+                says="the new result was in out already",
+                again=True,
+                quick=name == "cull",
             )
     for i in range(12):
         name = ("merge", "review", "batch")[i % 3]
@@ -1009,7 +1143,7 @@ def pictures() -> Iterator[Case]:
         )
 
 
-KINDS = (words, output, names, places, damaged, machine, stops, pictures)
+KINDS = (words, output, names, places, rights, damaged, machine, stops, pictures)
 
 
 def all_cases() -> list[Case]:

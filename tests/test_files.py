@@ -288,3 +288,28 @@ def test_a_failure_names_the_place_the_user_knows(tmp_path: Path) -> None:
             write_bytes(work / "masks" / "P01.png", b"")
     assert str(out / "masks" / "P01.png") in str(failure.value)
     assert ".out." not in str(failure.value)
+
+
+def test_a_pipe_is_refused_and_not_waited_for(tmp_path: Path) -> None:
+    """Nobody writes into it, and opening it to read would hang."""
+    os.mkfifo(tmp_path / "pipe")
+    with pytest.raises(OSError, match="no plain file"):
+        files.read_plain(tmp_path / "pipe")
+
+
+@pytest.mark.parametrize("length", [1, 240, 250, 255])
+def test_a_hidden_name_is_no_longer_than_a_disk_allows(length: int) -> None:
+    """255 bytes; and two long names that differ at their ends have two hidden ones."""
+    name = "n" * length
+    assert len(os.fsencode(files.hidden(name, ".123456-new"))) <= 255
+    assert files.hidden(name, "-new") != files.hidden(f"{name[:-1]}m", "-new")
+
+
+def test_a_name_too_long_for_a_disk_is_refused_before_the_work(tmp_path: Path) -> None:
+    """Not after it, and nothing is made beside it."""
+    with (
+        pytest.raises(OutputError, match="the name is too long"),
+        folder_in_place(tmp_path / ("n" * 300)),
+    ):
+        pytest.fail("the work was begun")
+    assert not list(tmp_path.iterdir())

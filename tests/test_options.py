@@ -82,3 +82,12 @@ def test_every_part_of_a_score_has_a_weight_of_its_own() -> None:
     start = "scores.weight_"
     weights = {e.name.removeprefix(start) for e in options.table() if e.name.startswith(start)}
     assert weights == set(PARTS)
+
+
+def test_a_number_of_thousands_of_digits_is_out_of_range() -> None:
+    """Python refuses to read one in tens, and to write out one that is read in sixteens."""
+    with pytest.raises(OptionError, match="more digits than can be read"):
+        options.parse_toml("[align]\nwork_px = " + "9" * 5000, "mine.toml")
+    huge = options.parse_toml("[align]\nwork_px = 0x" + "f" * 6000, "mine.toml")
+    with pytest.raises(OptionError, match="thousands of digits"):
+        options.build(huge)

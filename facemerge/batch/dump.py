@@ -119,7 +119,13 @@ def _folders(root: Path, place: Path | None, notes: list[str]) -> Iterator[list[
     for here, folders, files in os.walk(root, onerror=refused):
         inner = sorted((f for f in folders if not f.startswith(".")), key=natural)
         folders[:] = [f for f in inner if Path(here, f) != place and not is_ours(Path(here, f))]
-        yield [p for f in files if not f.startswith(".") and (p := Path(here, f)).is_file()]
+        try:
+            plain = [p for f in files if not f.startswith(".") and (p := Path(here, f)).is_file()]
+        except PermissionError as error:  # its files are listed, and none of them may be opened
+            error.filename = here
+            refused(error)
+        else:
+            yield plain
 
 
 def _once(pictures: Sequence[Path], root: Path, notes: list[str]) -> list[Path]:

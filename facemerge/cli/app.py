@@ -30,14 +30,18 @@ class _Sentences(TyperGroup):
 
     def invoke(self, ctx: Any) -> Any:
         try:
-            return super().invoke(ctx)
+            try:
+                return super().invoke(ctx)
+            finally:
+                stopping.finished()
         except FacemergeError as error:
             _end(ctx, error)
         except KeyboardInterrupt:
-            end_line()
-            print(f"facemerge: stopped; {stopping.outcome()}.", file=sys.stderr)
-            ctx.exit(INTERRUPTED)
+            _stopped(ctx)
         except Exception as error:
+            if stopping.asked() and isinstance(error, ImportError | SystemError):
+                # What a native library makes of a Ctrl-C that hits while it is being loaded.
+                _stopped(ctx)
             lack = lack_of(error)
             if lack is None and isinstance(error, OSError):
                 why = (error.strerror or "it did not say why").lower()
@@ -46,6 +50,12 @@ class _Sentences(TyperGroup):
             if lack is None:
                 raise
             _end(ctx, lack)
+
+
+def _stopped(ctx: Any) -> None:
+    end_line()
+    print(f"facemerge: stopped; {stopping.outcome()}.", file=sys.stderr)
+    ctx.exit(INTERRUPTED)
 
 
 def _end(ctx: Any, error: FacemergeError) -> None:

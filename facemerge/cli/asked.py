@@ -14,9 +14,13 @@ if TYPE_CHECKING:
     from facemerge.options import Options
     from facemerge.words import Decisions
 
+# Places are asked for with `readable=False`: one that may not be read is no wrong word, and whoever opens it
+# says so with an exit code of its own.
 Burst = Annotated[
     list[Path],
-    typer.Argument(metavar="BURST...", help="A folder of frames of one group, or the frames themselves."),
+    typer.Argument(
+        metavar="BURST...", readable=False, help="A folder of frames of one group, or the frames themselves."
+    ),
 ]
 Out = Annotated[
     Path,
@@ -24,6 +28,7 @@ Out = Annotated[
         "--out",
         "-o",
         metavar="OUT",
+        readable=False,
         help="Folder for the result. It must be new, empty, or hold an earlier result, which is replaced.",
     ),
 ]
@@ -52,6 +57,7 @@ Decided = Annotated[
     typer.Option(
         "--decisions",
         metavar="FILE",
+        readable=False,
         help="Do what a decisions.json says, for example that of a review. What you say beside it (--base, "
         "--take, --avoid, --keep) comes on top and wins.",
     ),
@@ -59,7 +65,10 @@ Decided = Annotated[
 Settings = Annotated[
     Path | None,
     typer.Option(
-        "--settings", metavar="TOML", help="A TOML file of settings; `facemerge options` lists them."
+        "--settings",
+        metavar="TOML",
+        readable=False,
+        help="A TOML file of settings; `facemerge options` lists them.",
     ),
 ]
 Set = Annotated[
@@ -79,7 +88,9 @@ Weigh = Annotated[
 ]
 ModelFolder = Annotated[
     Path | None,
-    typer.Option("--models", metavar="FOLDER", help="A folder of your own that holds the model files."),
+    typer.Option(
+        "--models", metavar="FOLDER", readable=False, help="A folder of your own that holds the model files."
+    ),
 ]
 Afresh = Annotated[
     bool,

@@ -18,7 +18,9 @@ from facemerge.errors import FacemergeError, OptionError
 def batch(
     folder: Annotated[
         Path,
-        typer.Argument(metavar="FOLDER", help="A card or a copy of one: photographs, or folders of them."),
+        typer.Argument(
+            metavar="FOLDER", readable=False, help="A card or a copy of one: photographs, or folders of them."
+        ),
     ],
     out: Annotated[
         Path | None,
@@ -26,6 +28,7 @@ def batch(
             "--out",
             "-o",
             metavar="OUT",
+            readable=False,
             help="Folder for all results. It must be new, empty, or hold an earlier batch, which goes on.",
         ),
     ] = None,
@@ -37,6 +40,7 @@ def batch(
         typer.Option(
             "--groups",
             metavar="FILE",
+            readable=False,
             help="Take the groups from this file, as --show-groups prints it, and OUT/groups.txt keeps it.",
         ),
     ] = None,

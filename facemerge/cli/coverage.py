@@ -26,6 +26,7 @@ KeptBeside = Annotated[
         "--out",
         "-o",
         metavar="OUT",
+        readable=False,
         help="Keep what is seen in OUT.facemerge-cache, so that the next look and a merge into OUT "
         "are quick. Nothing is kept if not said.",
     ),
@@ -34,7 +35,9 @@ KeptBeside = Annotated[
 
 @app.command(short_help="During the shoot: say who has a good face already, and who not.")
 def coverage(
-    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="The folder into which the frames come.")],
+    folder: Annotated[
+        Path, typer.Argument(metavar="FOLDER", readable=False, help="The folder into which the frames come.")
+    ],
     watch: Annotated[
         bool, typer.Option("--watch", help="Keep looking, and say it anew with every frame that comes.")
     ] = False,

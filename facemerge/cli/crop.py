@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 @app.command(short_help="Crop the finished picture for prints, every head kept.")
 def crop(
-    out: Annotated[Path, typer.Argument(metavar="OUT", help="The folder that merge wrote.")],
+    out: Annotated[Path, typer.Argument(metavar="OUT", readable=False, help="The folder that merge wrote.")],
     sizes: Annotated[
         list[str],
         typer.Option(
@@ -34,6 +34,7 @@ def crop(
             "--out",
             "-o",
             metavar="FOLDER",
+            readable=False,
             help="Folder for the prints; OUT/prints if not said. What else lies in it stays as it is.",
         ),
     ] = None,

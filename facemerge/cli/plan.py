@@ -55,6 +55,7 @@ def plan(
         typer.Option(
             "--from-report",
             metavar="OUT/report.json",
+            readable=False,
             help="Take everybody's keeper rate from an earlier result; few frames promise little.",
         ),
     ] = None,
@@ -167,7 +168,9 @@ def plan(
     ] = 0.05,
     picture: Annotated[
         Path | None,
-        typer.Option("--picture", metavar="FILE", help="Draw the plan into this file, .svg or .png."),
+        typer.Option(
+            "--picture", metavar="FILE", readable=False, help="Draw the plan into this file, .svg or .png."
+        ),
     ] = None,
 ) -> None:
     """Say how many frames a group needs until a composite can be made, and how to set the camera.

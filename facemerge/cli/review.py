@@ -14,12 +14,15 @@ from facemerge.cli.told import end_line, progress
 
 @app.command(short_help="Look at a finished picture in the browser, and have the last word.")
 def review(
-    out: Annotated[Path, typer.Argument(metavar="OUT", help="The folder that merge or cull wrote.")],
+    out: Annotated[
+        Path, typer.Argument(metavar="OUT", readable=False, help="The folder that merge or cull wrote.")
+    ],
     frames: Annotated[
         list[Path],
         typer.Option(
             "--frames",
             metavar="FOLDER",
+            readable=False,
             help="Where the frames are now, if they are no longer where they were. Repeatable.",
         ),
     ] = [],  # noqa: B006 - typer reads the default and never changes it

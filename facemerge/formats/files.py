@@ -194,6 +194,9 @@ def folder_in_place(out: Path, *, inputs: Sequence[Path] = ()) -> Iterator[Path]
     work: Path | None = None
     try:
         try:
+            # A name that no disk takes is refused before the work and not after it.
+            with suppress(FileNotFoundError):
+                place.lstat()
             _make_parents(place.parent, made)
             _sweep(place)
             work = _beside(place, "new")

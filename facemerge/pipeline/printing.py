@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -239,8 +240,9 @@ def _finished(result: Path) -> _Finished:
         raise InputError(f"There is no folder {result}.")
     if not result.is_dir():
         raise InputError(f"{result} is a file; name the folder that merge wrote.")
-    if not (result / "report.json").exists():
-        raise InputError(f"{result} holds no report.json; name the folder that merge wrote.")
+    with suppress(PermissionError):  # told by whoever opens it
+        if not (result / "report.json").exists():
+            raise InputError(f"{result} holds no report.json; name the folder that merge wrote.")
     said = report.read_report(result / "report.json")
     name = said["composite"]
     if name is None:

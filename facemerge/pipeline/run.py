@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -312,7 +313,11 @@ def _by_name(decisions: Decisions, frames: Sequence[Frame]) -> Decisions:
     known = {f.name: f.name for f in frames} | {str(Path(f.path).resolve()): f.name for f in frames}
 
     def name(said: str) -> str:
-        found = known.get(said) or known.get(str(Path(said).resolve()))
+        found = known.get(said)
+        if found is None:
+            # Half a pair of surrogates, a zero or a circle of links: no path, and no frame's name either.
+            with suppress(ValueError, OSError, RuntimeError):
+                found = known.get(str(Path(said).resolve()))
         if found is None:
             raise OptionError(
                 f"There is no frame {said!r} in this burst; there are {', '.join(f.name for f in frames)}."

@@ -88,9 +88,11 @@ def _as_told(work: Finished, shown: Shown) -> dict[str, Any]:
     picks = {p.person: names[p.frame] for p in choice.picks}
     said = decided.force.keys() | decided.keep
     return {
-        "base_why": None if decided.base else report["base_why"],
+        "base_why": None if decided.base else report.get("base_why"),
         "why": {
-            p["id"]: p["why"] for p in report["people"] if p["pick"] == picks[p["id"]] and p["id"] not in said
+            p["id"]: p["why"]
+            for p in report["people"]
+            if p.get("why") and p["pick"] == picks[p["id"]] and p["id"] not in said
         },
     }
 
