@@ -224,12 +224,8 @@ def head_at(image: Pixels, models: Models, expected: Float, known: Sequence[Face
 
     Parameters
     ----------
-    image
-        (H, W, 3) RGB uint8 or uint16.
-    models
-        The networks to run.
-    expected
-        (478, 2) where the landmarks should lie, in pixels of the picture.
+    image, models, expected
+        As `look_again` takes them.
     known
         Faces found in it: where one of them is, nobody else's head can be.
     """

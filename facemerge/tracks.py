@@ -109,7 +109,7 @@ def track_people(
             id=f"P{n:02d}",
             row=rows[i],
             faces=tuple(
-                kept[i].faces.get(f) or _missing(kept[i], a, (heads or {f: ()})[f], alignments)
+                kept[i].faces.get(f) or _missing(kept[i], a, heads[f] if heads else (), alignments)
                 for f, a in enumerate(alignments)
             ),
         )

@@ -194,14 +194,16 @@ def point(bench: Bench, at: float, frames: Sequence[Path], cores: int | None = N
 
 def together(frames: Sequence[Path]) -> dict[str, int]:
     """Return by stage how many cores it can use at most, however many there are."""
-    from facemerge.formats import photo
+    from facemerge.formats import openraster, photo
     from facemerge.pipeline import look, setting
 
+    found, _ = photo.find_frames(frames)
+    w, h = found[0].size
     return {
-        tables.LOOKING: look.fitting(photo.find_frames(frames)[0]),
-        tables.JUDGING: look.fitting(photo.find_frames(frames)[0]),
+        tables.LOOKING: look.fitting(found),
+        tables.JUDGING: look.fitting(found),
         tables.SETTING: setting.DONORS_KEPT,
-        tables.WRITING: tables.PICTURES_AT_ONCE,
+        tables.WRITING: openraster.fitting(3 * w * h),
     }
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import threading
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -10,8 +9,8 @@ from pathlib import Path
 from typing import Any
 
 import bursts
-import numpy as np
 import pytest
+from plain import words
 
 from facemerge import align, faces, machine, pipeline
 from facemerge.align import tiles
@@ -40,19 +39,6 @@ def plain(monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.fixture(scope="module")
 def burst(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return bursts.write(tmp_path_factory.mktemp("group") / "burst", 5)
-
-
-def words(value: Any) -> Any:
-    """Return a word with everything in it as plain, comparable values."""
-    if isinstance(value, np.ndarray):
-        return value.dtype.str, value.shape, value.tobytes()
-    if dataclasses.is_dataclass(value):
-        return type(value).__name__, {
-            f.name: words(getattr(value, f.name)) for f in dataclasses.fields(value)
-        }
-    if isinstance(value, dict):
-        return {key: words(v) for key, v in value.items()}
-    return [words(v) for v in value] if isinstance(value, list | tuple) else value
 
 
 def analysed(burst: Path, workers: int) -> tuple[Analysis, pipeline.Album]:

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import dataclasses
 import pickle
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import bursts
 import cv2
-import numpy as np
 import pytest
 from mortal import reads_but_dies_elsewhere
+from plain import words
 
 from facemerge import pipeline
 from facemerge.formats import cache, photo
@@ -32,17 +30,6 @@ def frames(tmp_path_factory: pytest.TempPathFactory) -> list[Frame]:
     for k, name in enumerate(("a", "b", "d", "c")):
         cv2.imwrite(str(folder / f"{name}.png"), bursts.frame(k)[..., ::-1])
     return photo.find_frames([folder])[0]
-
-
-def words(value: Any) -> Any:
-    """Return a word with everything in it as plain, comparable values."""
-    if isinstance(value, np.ndarray):
-        return value.dtype.str, value.shape, value.tobytes()
-    if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return {f.name: words(getattr(value, f.name)) for f in dataclasses.fields(value)}
-    if isinstance(value, dict):
-        return {key: words(v) for key, v in value.items()}
-    return [words(v) for v in value] if isinstance(value, list | tuple) else value
 
 
 def analysed(

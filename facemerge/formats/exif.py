@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any, Final
 
-from PIL import Image, TiffImagePlugin, TiffTags
+from PIL import ExifTags, Image, TiffImagePlugin, TiffTags
 from PIL.TiffImagePlugin import IFDRational
 
 from facemerge.formats.program import signature
@@ -25,6 +25,8 @@ _TAKEN: Final = 0x9003
 _TAKEN_SUBSECOND: Final = 0x9291
 _WIDTH, _HEIGHT = 0xA002, 0xA003
 _COMPOSITE: Final = 0xA460
+_THUMBNAIL, _THUMBNAIL_BYTES = 0x0201, 0x0202
+_MARK: Final = b"Exif\0\0"
 
 GPS_IFD: Final = 0x8825
 
@@ -74,6 +76,19 @@ def details(exif: Image.Exif) -> dict[int, Any]:
             return dict(exif.get_ifd(EXIF_IFD))
         except Exception:  # as above
             return {}
+
+
+def thumbnail(block: bytes) -> bytes | None:
+    """Return the JPEG thumbnail in an Exif block that begins with its mark (4.6.5), or None."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        try:
+            tags = parse(block).get_ifd(ExifTags.IFD.IFD1)
+            start, length = len(_MARK) + int(tags.get(_THUMBNAIL, 0)), int(tags.get(_THUMBNAIL_BYTES, 0))
+        except Exception:  # as above
+            return None
+    jpeg = block[start : start + length]
+    return jpeg if length and jpeg.startswith(b"\xff\xd8") else None
 
 
 def orientation(exif: Image.Exif) -> int:

@@ -15,6 +15,7 @@ import tifffile
 from PIL import Image, JpegImagePlugin, PngImagePlugin
 
 from facemerge.formats import exif, icc
+from facemerge.formats.jpeg_damage import parts
 
 MAX_PIXELS = 200_000_000
 """Larger pictures are refused before they are decoded: the largest camera sensors have as many."""
@@ -149,18 +150,9 @@ def _scan_start(data: bytes) -> int:
     In them an end mark cannot occur by chance (ITU-T T.81, B.1.1.5: 0xFF is followed by a stuffed 0),
     unlike in the segments before, where an embedded thumbnail has an end mark of its own.
     """
-    at = 2
-    while at + 4 <= len(data):
-        if data[at] != 0xFF:
-            at += 1
-            continue
-        marker = data[at + 1]
-        if marker == 0xFF or 0xD0 <= marker <= 0xD7 or marker == 0x01:
-            at += 1 if marker == 0xFF else 2
-            continue
-        at += 2 + int.from_bytes(data[at + 2 : at + 4], "big")
+    for marker, _, end in parts(data):
         if marker == 0xDA:
-            return at
+            return end
     raise UnreadableError("is cut off: the picture itself is missing")
 
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from functools import cache
-from typing import Literal
 
 import cv2
 import numpy as np
 
+from facemerge.formats import exif
 from facemerge.formats.jpeg_shift import Grid
 from facemerge.words import Array
 
@@ -171,22 +171,7 @@ def leaves_thumbnail(image: Array, thumbnail: Array) -> bool:
 
 
 def thumbnail_of(data: bytes) -> bytes | None:
-    """Return the JPEG thumbnail in a JPEG's Exif segment (CIPA DC-008, 4.6.5), or None."""
-    exif = next(
-        (data[s + 10 : e] for m, s, e in parts(data) if m == 0xE1 and data[s + 4 : s + 10] == b"Exif\0\0"),
-        None,
-    )
-    if exif is None or exif[:2] not in (b"II", b"MM"):
-        return None
-    order: Literal["little", "big"] = "little" if exif[:2] == b"II" else "big"
-
-    def number(at: int, size: int) -> int:
-        return int.from_bytes(exif[at : at + size], order)
-
-    first = number(4, 4)
-    second = number(first + 2 + 12 * number(first, 2), 4)
-    entries = [second + 2 + 12 * i for i in range(min(number(second, 2), 64))] if second else []
-    found = {number(e, 2): number(e + 8, 4) for e in entries}
-    start, length = found.get(0x0201, 0), found.get(0x0202, 0)
-    jpeg = exif[start : start + length]
-    return jpeg if length and jpeg.startswith(b"\xff\xd8") else None
+    """Return the JPEG thumbnail in a JPEG's Exif segment, or None."""
+    blocks = (data[start + 4 : end] for marker, start, end in parts(data) if marker == 0xE1)
+    block = next((b for b in blocks if b.startswith(b"Exif\0\0")), None)
+    return None if block is None else exif.thumbnail(block)

@@ -141,7 +141,7 @@ def _together(
 
     Encoding lets go of the interpreter, so several cores are used, as far as memory allows.
     """
-    count = max(1, min(machine.cores(), int(_MOST_BYTES / (_BYTES_A_SAMPLE * picture_bytes))))
+    count = min(machine.cores(), fitting(picture_bytes))
     with ThreadPoolExecutor(count) as pool:
         waiting: deque[tuple[str, Future[bytes]]] = deque()
         for name, work in works:
@@ -152,6 +152,11 @@ def _together(
                 yield first, data.result()
         for name, data in waiting:
             yield name, data.result()
+
+
+def fitting(picture_bytes: int) -> int:
+    """Return how many pictures of so many bytes are made at the same time, however many cores there are."""
+    return max(1, int(_MOST_BYTES / (_BYTES_A_SAMPLE * picture_bytes)))
 
 
 def layer_name(person: str, donor: str) -> str:

@@ -1,7 +1,7 @@
 """The only room that knows the order of things: look through, choose, set in, write.
 
-Frames are streamed: one for each thread is in memory at a time, and what is kept of it is small. `run` reads
-like the job.
+Frames are streamed: one for each process or thread is in memory at a time, and what is kept of it is small.
+`run` reads like the job.
 """
 
 from facemerge.pipeline.look import Album, analyse

@@ -101,11 +101,13 @@ class Arrivals:
 
         `read` and `workers` are as `analyse` takes them.
         """
-        self._read = read
-        self._models = models
-        self._options = options
-        self._known = known or Known(None, options)
-        self._tools = Tools(reader=read, models=models, options=options, known=self._known, clock=Clock())
+        self._tools = Tools(
+            reader=read,
+            models=models,
+            options=options,
+            known=known or Known(None, options),
+            clock=Clock(),
+        )
         self._workers = workers
         self._groups: list[_Group] = []
         self._nobody: dict[str, Frame] = {}
@@ -186,7 +188,7 @@ class Arrivals:
         require_memory(frames)
         pieces = [Glanced(frame=f, expected=expected) for f in frames]
         with Team(self._tools, tell, self._workers or workers_for(frames)) as team:
-            team.expect([f for f in frames if not self._known.has_glance(f, expected)])
+            team.expect(frames, expected)
             for frame, seen in zip(frames, team.each(LOOKING, pieces, before), strict=True):
                 if isinstance(seen, str):
                     failed[frame.path] = seen
@@ -230,9 +232,9 @@ class Arrivals:
         def place() -> Aligned | Unaligned:
             if group.view is None:
                 return Unaligned(reason="It is of an earlier group.")
-            return align.align_frame(group.view, self._view(frame, seen), self._options.align)
+            return align.align_frame(group.view, self._view(frame, seen), self._tools.options.align)
 
-        match self._known.placed(frame, group.reference, place):
+        match self._tools.known.placed(frame, group.reference, place):
             case Aligned() as placed:
                 return placed
             case Unaligned(reason=reason):
@@ -241,10 +243,10 @@ class Arrivals:
     def _view(self, frame: Frame, seen: Glance) -> align.View:
         if seen.view is not None:
             return seen.view
-        return align.view_of(self._read(frame), seen.faces, self._options.align)
+        return align.view_of(self._tools.reader(frame), seen.faces, self._tools.options.align)
 
     def _on_itself(self, frame: Frame, view: align.View) -> Aligned:
-        placed = self._known.placed(frame, frame, lambda: align.align_reference(view))
+        placed = self._tools.known.placed(frame, frame, lambda: align.align_reference(view))
         assert isinstance(placed, Aligned)
         return placed
 
@@ -269,7 +271,7 @@ class Arrivals:
 
         def tracked() -> tuple[tuple[Person, ...], tuple[str, ...]]:
             return tracks.track_people(
-                [e.glance.faces for e in entries], [e.alignment for e in entries], self._options.tracks
+                [e.glance.faces for e in entries], [e.alignment for e in entries], self._tools.options.tracks
             )
 
         people, notes = tracked()
@@ -290,11 +292,11 @@ class Arrivals:
     def _look_again(self, entry: _Entry, places: Sequence[Float]) -> bool:
         """Look for overlooked faces where they are expected; return whether there were any."""
         try:
-            image = self._read(entry.frame)
+            image = self._tools.reader(entry.frame)
         except InputError:
             # Gone meanwhile: the folder will tell.
             return False
-        more = overlooked(entry.frame, image, entry.glance, places, self._models, self._options)
+        more = overlooked(entry.frame, image, entry.glance, places, self._tools.models, self._tools.options)
         entry.glance = replace(entry.glance, portraits=(*entry.glance.portraits, *more.portraits))
         return bool(more.portraits)
 
@@ -303,7 +305,7 @@ class Arrivals:
     ) -> dict[str, tuple[Score | None, ...]]:
         def judge(person: Person) -> tuple[Score | None, ...]:
             own = [e.glance.index_of(face) for face, e in zip(person.faces, entries, strict=True)]
-            _judge(own, entries, self._options)
+            _judge(own, entries, self._tools.options)
             return tuple(None if i is None else e.verdicts[i] for i, e in zip(own, entries, strict=True))
 
         workers = self._workers or workers_for([e.frame for e in entries])

@@ -48,9 +48,8 @@ class Known:
         self._contents: dict[str, tuple[str, _Stamp] | None] = {}
 
     def __reduce__(self) -> tuple[Any, ...]:
-        # Another process opens the same folder for itself.
-        options, colours = self._made_from
-        return _again, (self._shelf, options, colours)
+        # Another process opens the same folder for itself; what is read of frames here need not be there.
+        return _again, (self._shelf, *self._made_from, dict(self._contents))
 
     def glance(self, frame: Frame, expected: Expected, make: Callable[[], Glance]) -> Glance:
         """Return what a frame gives by itself; without its view unless it was made now."""
@@ -152,11 +151,15 @@ class Known:
         return False
 
 
-def _again(shelf: cache.Shelf | None, options: Options, colours: str) -> Known:
-    return Known(shelf, options, colours=colours)
-
-
 _Stamp = tuple[int, int, int, int]
+
+
+def _again(
+    shelf: cache.Shelf | None, options: Options, colours: str, contents: dict[str, tuple[str, _Stamp] | None]
+) -> Known:
+    known = Known(shelf, options, colours=colours)
+    known._contents = contents
+    return known
 
 
 def _content(path: Path) -> tuple[str, _Stamp]:

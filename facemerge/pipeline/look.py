@@ -22,7 +22,10 @@ MOST_BYTES = 2.4e9
 OWN_BYTES, A_WORKER_BYTES = 0.2e9, 0.19e9
 """What this process takes, and what one that looks at frames takes by itself, its networks loaded."""
 BYTES_A_PIXEL = 4.2
-"""What looking at a frame of 8 bits takes, its copies included; measured: 97 MB at 24 megapixels."""
+"""What a frame of 8 bits adds to that, its copies included; measured: 97 MB at 24 megapixels."""
+ALONE_BYTES_A_PIXEL = 12
+"""What looking at a frame of 8 bits takes in this process, its share of the networks included: what must be
+free for one, and for each thread under a limit of this process. Measured: 285 MB at 24 megapixels."""
 
 SETTING_BYTES_A_PIXEL = 45
 """What setting heads into a frame of 8 bits takes, its donors and the files written included; measured by
@@ -124,11 +127,11 @@ def workers_for(frames: Sequence[Frame]) -> int:
     fits = fitting(frames)
     if (left := machine.address_space_left()) < math.inf:
         # Small bursts are looked at by threads, which share what is left.
-        fits = min(fits, int(left / (BYTES_A_PIXEL * largest + machine.A_THREAD_BYTES)))
+        fits = min(fits, int(left / (ALONE_BYTES_A_PIXEL * largest + machine.A_THREAD_BYTES)))
     return min(how_many(len(frames), _bytes_each(frames)), max(1, fits))
 
 
-def require_memory(frames: Sequence[Frame], bytes_a_pixel: float = BYTES_A_PIXEL) -> None:
+def require_memory(frames: Sequence[Frame], bytes_a_pixel: int = ALONE_BYTES_A_PIXEL) -> None:
     """Refuse a burst of which one frame alone takes more memory than is free.
 
     Parameters
@@ -136,7 +139,7 @@ def require_memory(frames: Sequence[Frame], bytes_a_pixel: float = BYTES_A_PIXEL
     frames
         As they were found; what one takes is known from its size and depth.
     bytes_a_pixel
-        `BYTES_A_PIXEL` for looking through them, `SETTING_BYTES_A_PIXEL` where heads are set in.
+        `ALONE_BYTES_A_PIXEL` for looking through them, `SETTING_BYTES_A_PIXEL` where heads are set in.
 
     Raises
     ------
@@ -211,7 +214,8 @@ def _look_through(
     notes: list[str] = []
     found: dict[int, _Seen] = {}
     if not tools.known.has_glance(frames[order[0]], faces.NOTHING):
-        team.expect(frames)
+        # What is not known of the first is known of none, mostly; the processes load while it is looked at.
+        team.expect(frames, faces.NOTHING)
     here: Sight | None = None
     reference = -1
     while order and here is None:
@@ -227,7 +231,7 @@ def _look_through(
             notes.append(str(placed))
     if here is not None:
         expected = faces.Expected.like(here.glance.faces)
-        team.expect([frames[f] for f in order if not tools.known.has_glance(frames[f], expected)])
+        team.expect([frames[f] for f in order], expected)
         pieces = [Placed(frame=frames[f], expected=expected, reference=here.frame.path) for f in order]
         for f, answer in zip(order, team.each(LOOKING, pieces, len(frames) - len(order)), strict=True):
             if isinstance(answer, str):

@@ -237,11 +237,14 @@ class Team:
             self._pool.__exit__(kind, error, where)
             self._pool = None
 
-    def expect(self, frames: Sequence[Frame]) -> None:
-        """Start processes if so many frames are to be looked at that it is worth it."""
+    def expect(self, frames: Sequence[Frame], expected: faces.Expected) -> None:
+        """Start processes if so many of some frames are not known yet that it is worth it."""
+        if self._pool is not None:
+            return
+        frames = [f for f in frames if not self._tools.known.has_glance(f, expected)]
         pixels = sum(f.size[0] * f.size[1] for f in frames)
         enough = len(frames) >= WORTH_FRAMES and pixels >= WORTH_PIXELS
-        if self._pool is None and self._count > 1 and enough and _can_travel(self._tools.reader):
+        if self._count > 1 and enough and _can_travel(self._tools.reader):
             self._pool = Pool(self._looker, min(self._count, len(frames)))
             self._pool.start()
 
@@ -266,8 +269,10 @@ class Team:
         return self._by_processes(self._pool, what, pieces, before)
 
     def one(self, piece: Piece) -> Any:
-        """Return the answer to a single piece of work."""
-        return next(iter(self.each("", [piece])))
+        """Return the answer to a single piece of work, of which no progress is told."""
+        if self._pool is None:
+            return self._here(piece)
+        return self._answer(next(self._pool.answers([piece], lambda: None))[1], piece)
 
     def _here(self, piece: Piece) -> Any:
         return piece.done(self._looker)
@@ -281,17 +286,20 @@ class Team:
 
         tick()
         for index, answer in pool.answers(pieces, tick):
-            if isinstance(answer, Died):
-                # What brought a process down may yet be done here, alone; what cannot be done says why here.
-                early[index] = self._here(pieces[index])
-            else:
-                self._tools.clock.add(answer.parts)
-                self._tools.known.note(answer.touched)
-                early[index] = answer.answer
+            early[index] = self._answer(answer, pieces[index])
             while told - before in early:
                 told += 1
                 yield early.pop(told - before - 1)
         self._progress(what, total, total)
+
+    def _answer(self, told: _Answer | Died, piece: Piece) -> Any:
+        """Return the answer that a process gave, having taken note of what it did for it."""
+        if isinstance(told, Died):
+            # What brought a process down may yet be done here, alone; what cannot be done says why here.
+            return self._here(piece)
+        self._tools.clock.add(told.parts)
+        self._tools.known.note(told.touched)
+        return told.answer
 
 
 def _can_travel(word: object) -> bool:

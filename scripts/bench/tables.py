@@ -13,8 +13,6 @@ AGAIN = ("weight", "base", "pick")
 LOOKING, SETTING = "Looking at the frames", "Choosing heads and setting them in"
 JUDGING, WRITING = "Judging the faces", "Writing"
 """Stages, as `--timings` calls them."""
-PICTURES_AT_ONCE = 4
-"""Layers of 24 megapixels that are packed at the same time."""
 RECKONED_FOR = (1, 2, 4, 8, 16)
 """Numbers of cores for which the model is told."""
 QUIET = 0.5
